@@ -1,0 +1,5 @@
+"""Run covermap as ``python -m covermap``."""
+
+from covermap.cli import main
+
+main()

@@ -1,0 +1,258 @@
+"""The command line: thin commands; every error becomes one message and an exit code.
+
+Exit codes: 0 done; 1 a fault of covermap's own; 2 wrong input or option; 130 stopped by
+the person.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from covermap import __version__
+from covermap.errors import CovermapError
+from covermap.settings import SETTINGS, Setting
+
+if TYPE_CHECKING:
+    from covermap.open_field import OpenField
+
+#: Options whose name is not simply the setting's key.
+_OPTION_NAMES = {
+    ("crop", "kind"): "crop",
+    ("spread", "width"): "spread-width",
+    ("combine", "grain_delay_s"): "grain-delay",
+    ("combine", "residue_delay_s"): "residue-delay",
+    ("crop", "grain_moisture_pct"): "grain-moisture",
+}
+_STEPS = 9
+
+
+def option_name(setting: Setting) -> str:
+    """Give the command-line option of a setting, without dashes in front."""
+    return _OPTION_NAMES.get((setting.section, setting.key), setting.key.replace("_", "-"))
+
+
+def _setting_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add an option for every setting but the track itself."""
+    for setting in reversed(SETTINGS):
+        if (setting.section, setting.key) == ("field", "track"):
+            continue
+        unit = f" [{setting.unit}, or text with a unit]" if setting.unit else ""
+        default = f" Default: {setting.default:g}." if isinstance(setting.default, float) else ""
+        if setting.kind == "choice":
+            unit = f" One of: {', '.join(setting.choices)}."
+        command = click.option(
+            f"--{option_name(setting)}",
+            f"set_{setting.section}_{setting.key}",
+            metavar="TEXT",
+            help=f"{setting.meaning}{unit}{default}",
+        )(command)
+    return command
+
+
+def _source_options(command: Callable[..., None]) -> Callable[..., None]:
+    for decorate in (
+        click.option(
+            "--pass-settings",
+            type=click.Path(path_type=Path),
+            help="CSV of settings per pass: passes (or from, to), then keys such as width, lean.",
+        ),
+        click.option(
+            "--column",
+            "columns",
+            multiple=True,
+            metavar="NAME=HEADER",
+            help="Which column holds what, such as time=MyTime. May be repeated.",
+        ),
+        click.option(
+            "--unit",
+            "units",
+            multiple=True,
+            metavar="NAME=UNIT",
+            help="Unit of a column, such as flow=lb/s. May be repeated.",
+        ),
+        click.argument("source", type=click.Path(path_type=Path)),
+    ):
+        command = decorate(command)
+    return command
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="covermap")
+def commands() -> None:
+    """Map where straw and chaff landed behind the combine, and find gap and double strips."""
+
+
+@commands.command("map")
+@_source_options
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder for the results."
+)
+@_setting_options
+@click.option("--us-units", is_flag=True, help="Show feet, acres and pounds.")
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the content of summary.json.")
+def map_command(
+    source: Path,
+    out: Path,
+    us_units: bool,
+    quiet: bool,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Map the residue of SOURCE, a field file (.toml) or a bare harvest track.
+
+    With a bare track --crop, --cut-width and --spread-width suffice, and --grain-yield
+    where the track carries no yield.
+    """
+    with _progress(show=not quiet and not as_json) as tell:
+        tell("reading")
+        opened = _open(source, options)
+        from covermap.field import map_field
+        from covermap.outputs.write_results import write_results
+
+        result = map_field(opened.track, opened.settings, opened.boundary, tell)
+        files = write_results(result, out, opened.inputs, us_units=us_units, progress=tell)
+    from covermap.outputs.summary import CAUTION, facts, summary, top_strip_lines
+
+    if as_json:
+        click.echo(json.dumps(summary(result, opened.inputs), indent=2, ensure_ascii=False))
+        return
+    if quiet:
+        return
+    click.echo(f"{result.name}: {result.crop.kind}, {len(result.passes)} passes")
+    lines = facts(result, us_units)
+    width = max(len(label) for label, _ in lines)
+    for label, value in lines:
+        click.echo(f"  {label:<{width}}  {value}")
+    strips = top_strip_lines(result, us_units)
+    if strips:
+        click.echo(f"Strips that matter most ({len(strips)} of {len(result.strips)}):")
+        for line in strips:
+            click.echo(line)
+    else:
+        click.echo("No gap or double strip long enough to act on.")
+    for note in result.notes:
+        click.echo(f"Note: {note}")
+    click.echo(f"{len(result.assumptions)} assumptions filled holes; covermap check lists them.")
+    click.echo(f"Written to {out}: {', '.join(files)}")
+    click.echo(CAUTION)
+
+
+@commands.command("check")
+@_source_options
+@_setting_options
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
+def check_command(source: Path, as_json: bool, **options: Any) -> None:
+    """Say what was recognised in SOURCE, what would be dropped and what is assumed.
+
+    Writes nothing. Missing settings are listed, not refused.
+    """
+    opened = _open(source, options)
+    from covermap.outputs.check import check_report, check_text
+
+    report = check_report(opened.track, opened.settings)
+    if as_json:
+        click.echo(json.dumps(report, indent=2, ensure_ascii=False))
+    else:
+        click.echo(check_text(report))
+
+
+@commands.command("sample")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--field",
+    "name",
+    default="wheat",
+    show_default=True,
+    help="Which sample: wheat, corn or barley.",
+)
+def sample_command(folder: Path, name: str) -> None:
+    """Write a ready sample field (invented) into FOLDER, to start with."""
+    from covermap.sample import write_sample
+
+    field_file = write_sample(folder, name)
+    click.echo(f"Wrote {field_file} and its track (invented data).")
+    click.echo(f"Next: covermap map {field_file} --out {folder / 'out'}")
+
+
+def _open(source: Path, options: dict[str, Any]) -> OpenField:
+    from covermap.open_field import open_field
+
+    settings = {
+        (s.section, s.key): options.get(f"set_{s.section}_{s.key}")
+        for s in SETTINGS
+        if (s.section, s.key) != ("field", "track")
+    }
+    return open_field(
+        source,
+        {name: value for name, value in settings.items() if value is not None},
+        pass_settings=options["pass_settings"],
+        columns=_pairs(options["columns"], "--column"),
+        units=_pairs(options["units"], "--unit"),
+    )
+
+
+def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
+    pairs = {}
+    for text in texts:
+        name, sign, value = text.partition("=")
+        if not sign or not name.strip() or not value.strip():
+            raise click.UsageError(f"{option} {text!r}: expected NAME=VALUE, as in time=MyTime.")
+        pairs[name.strip()] = value.strip()
+    return pairs
+
+
+@contextmanager
+def _progress(show: bool) -> Iterator[Callable[[str], None]]:
+    """Show a bar on a terminal; in a pipe show nothing."""
+    if not (show and sys.stderr.isatty()):
+        yield lambda step: None  # noqa: ARG005
+        return
+    with click.progressbar(
+        length=_STEPS, file=sys.stderr, width=24, show_eta=False, item_show_func=str
+    ) as bar:
+
+        def tell(step: str) -> None:
+            bar.update(1, step)
+
+        yield tell
+
+
+def main() -> None:
+    """Run the command line and end with its exit code."""
+    try:
+        commands(standalone_mode=False)
+    except CovermapError as error:
+        _fail(str(error), 2)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        sys.exit(2)
+    except click.UsageError as error:
+        _fail(error.format_message(), error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        _fail("Stopped; nothing half-written was left.", 130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:  # a person never sees a traceback
+        if os.environ.get("COVERMAP_DEBUG"):
+            raise
+        _fail(
+            f"covermap has a fault of its own ({type(error).__name__}: {error}). Nothing "
+            "half-written was left. Please report it with the command; COVERMAP_DEBUG=1 shows "
+            "where it happened.",
+            1,
+        )
+
+
+def _fail(message: str, code: int) -> None:
+    click.echo(f"Error: {message}", err=True)
+    sys.exit(code)

@@ -1,0 +1,36 @@
+"""How much of the ground is covered by a mass of residue."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def cover_pct(residue_t_ha: np.ndarray, cover_m2_per_kg: float) -> np.ndarray:
+    """Give the share of ground covered by flat residue.
+
+    Gregory's form, cover = 1 − exp(−k M): pieces fall at random and may lie on each other.
+    Standing stubble is not counted.
+
+    Parameters
+    ----------
+    residue_t_ha : numpy.ndarray
+        Dry matter on the ground [t/ha].
+    cover_m2_per_kg : float
+        Ground one kilogram covers when nothing overlaps [m²/kg].
+
+    Returns
+    -------
+    numpy.ndarray
+        Cover [%].
+
+    References
+    ----------
+    Gregory 1982, Trans. ASAE 25:1333-1337, as used in WEPP's covcal.for.
+    """
+    return np.asarray(100.0 * -np.expm1(-cover_m2_per_kg * np.asarray(residue_t_ha) / 10.0))
+
+
+def two_covers_pct(first_pct: np.ndarray, second_pct: np.ndarray) -> np.ndarray:
+    """Combine two covers that fall independently [%]: c1 + c2 (1 − c1)."""
+    first, second = np.asarray(first_pct) / 100, np.asarray(second_pct) / 100
+    return np.asarray(100 * (first + second * (1 - first)))

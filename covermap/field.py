@@ -1,0 +1,307 @@
+"""One field, all steps in order: from the track to what lies where. Writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from rasterio.features import rasterize
+from shapely.geometry.base import BaseGeometry
+
+from covermap.cover.evenness import Evenness, evenness, evenness_by_pass, tray_readings
+from covermap.cover.ground_cover import cover_pct
+from covermap.cover.strips import StripGround, find_strips
+from covermap.crops import Crop
+from covermap.ground.grid import Grid, cell_centres
+from covermap.harvest.clean_track import Ledger
+from covermap.harvest.outline import field_outline
+from covermap.harvest.read_track import Track
+from covermap.harvest.residue import own_residue_kg_m2
+from covermap.harvest.working_width import CutGround, HeaderSweeps, cut_ground
+from covermap.harvest_record import Harvest, assumptions, pass_lines, read_harvest
+from covermap.settings import FieldSettings
+from covermap.spread.deposit import Bands, Deposit, deposit
+
+#: A cell counts as harvested ground if at least this part of it was cut.
+HARVESTED_SHARE = 0.5
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class MassBalance:
+    """Dry matter [kg]: everything grown is in one of the accounts.
+
+    grown = stubble + left_by_header + landed_on_field + landed_outside + baled, and
+    through_machine = landed_on_field + landed_outside + baled.
+    """
+
+    grain_kg: float
+    grown_kg: float
+    stubble_kg: float
+    left_by_header_kg: float
+    through_machine_kg: float
+    landed_on_field_kg: float
+    landed_outside_kg: float
+    baled_kg: float
+
+
+@dataclass(frozen=True)
+class FieldResult:
+    """Everything found out about one field.
+
+    Attributes
+    ----------
+    name : str
+        As the person calls it.
+    grid : Grid
+        Of all arrays.
+    residue_t_ha, cover_pct, spread_ratio, layers : numpy.ndarray
+        (rows, cols) float32, NaN where there is nothing to say.
+    passes, strips : geopandas.GeoDataFrame
+        In the grid's CRS.
+    outline : shapely geometry
+        Of the field.
+    mass : MassBalance
+    evenness : Evenness
+        Of the spread ratio over the harvested ground.
+    tray_m : float
+        Side of the trays the evenness was read with [m].
+    harvested_m2 : float
+        Ground cut at least once.
+    ledger : Ledger
+        What was removed.
+    fixes_read : int
+        Fixes in the track.
+    settings : FieldSettings
+    crop : Crop
+    assumptions, notes : tuple of str
+        Defaults that filled holes; what was found and repaired.
+    bands : Bands
+        What was laid down, for what-ifs.
+    """
+
+    name: str
+    grid: Grid
+    residue_t_ha: np.ndarray
+    cover_pct: np.ndarray
+    spread_ratio: np.ndarray
+    layers: np.ndarray
+    passes: gpd.GeoDataFrame
+    strips: gpd.GeoDataFrame
+    outline: BaseGeometry
+    mass: MassBalance
+    evenness: Evenness
+    tray_m: float
+    harvested_m2: float
+    ledger: Ledger
+    fixes_read: int
+    settings: FieldSettings
+    crop: Crop
+    assumptions: tuple[str, ...]
+    notes: tuple[str, ...]
+    bands: Bands
+
+
+def map_field(
+    track: Track,
+    settings: FieldSettings,
+    boundary: BaseGeometry | None = None,
+    progress: Progress | None = None,
+) -> FieldResult:
+    """Map where the residue of one harvest track landed and what that means.
+
+    Parameters
+    ----------
+    track : Track
+        As read by :func:`covermap.harvest.read_track.read_track`.
+    settings : FieldSettings
+        As built by :func:`covermap.field_file.build_settings`.
+    boundary : shapely geometry, optional
+        Outline of the field in the track's CRS; drawn around the passes if not given.
+    progress : callable
+        Told the name of each step as it starts.
+
+    Returns
+    -------
+    FieldResult
+
+    Raises
+    ------
+    CovermapError
+        If the track or a setting does not allow a map.
+    """
+    progress = progress or _silent
+    progress("passes and residue flow")
+    harvest = read_harvest(track, settings, boundary)
+    grid, sweeps, flow = harvest.grid, harvest.sweeps, harvest.flow
+    pass_no = harvest.passes.pass_of_fix[sweeps.rows]
+    own = own_residue_kg_m2(flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, pass_no)
+    progress("ground that was cut")
+    ground, _ = cut_ground(sweeps, own, grid)
+    progress("where it landed")
+    mean_kg_m2 = flow.through_kg.sum() / max(harvest.newly_cut_m2.sum(), 1e-9)
+    laid = deposit(
+        harvest.bands,
+        grid,
+        meaningful_kg_m2=settings.number("limits", "layer_share") * mean_kg_m2,
+    )
+    progress("what it means")
+    lines = pass_lines(harvest)
+    outline = boundary or field_outline(
+        lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest, pass_no)
+    )
+    inside = rasterize([outline], out_shape=grid.shape, transform=grid.transform).astype(bool)
+    inside |= (ground.cut_share >= HARVESTED_SHARE) if boundary is None else False
+    return _meaning(track, settings, harvest, ground, laid, lines, outline, inside, progress)
+
+
+def _silent(step: str) -> None:
+    """Take no notice of progress."""
+
+
+def _widths(harvest: Harvest, pass_no: np.ndarray) -> np.ndarray:
+    """Give the widest header of each pass [m]."""
+    return pd.Series(harvest.sweeps.header_width_m).groupby(pass_no).max().to_numpy()
+
+
+def _meaning(
+    track: Track,
+    settings: FieldSettings,
+    harvest: Harvest,
+    ground: CutGround,
+    laid: Deposit,
+    lines: np.ndarray,
+    outline: BaseGeometry,
+    inside: np.ndarray,
+    progress: Progress,
+) -> FieldResult:
+    grid, flow, sweeps = harvest.grid, harvest.flow, harvest.sweeps
+    ratios = flow.ratios
+    pass_no = harvest.passes.pass_of_fix[sweeps.rows]
+    harvested = (ground.cut_share >= HARVESTED_SHARE) & (ground.given_kg_m2 > 0) & inside
+    left_flat = ground.given_kg_m2 * (ratios.left_flat / max(ratios.through, 1e-12))
+    residue_t_ha = 10 * (laid.kg_m2 + left_flat)
+    shown = inside | (laid.kg_m2 > 1e-9)
+    cells = harvested.nonzero()
+    sweep = ground.cut_by[cells]
+    ratio = laid.kg_m2[cells] / ground.given_kg_m2[cells]
+    across_m = _across_m(sweeps, grid, cells, sweep)
+    trays, tray_m = tray_readings(laid.kg_m2, ground.given_kg_m2, harvested, grid.cell_m)
+    by_pass = evenness_by_pass(ratio, pass_no[sweep], across_m)
+    by_pass = by_pass.reindex(harvest.passes.table["pass_id"])
+    passes = _pass_table(harvest, by_pass, lines, pass_no)
+    finite = passes["urdr"].notna()
+    field_urdr = _weighted_median(
+        passes.loc[finite, "urdr"].to_numpy(), passes.loc[finite, "length_m"].to_numpy()
+    )
+    progress("strips")
+    across_share = np.full(grid.shape, 0.5, np.float32)
+    across_share[cells] = across_m / sweeps.header_width_m[sweep] + 0.5
+    strips = find_strips(
+        StripGround(
+            harvested, laid.kg_m2, ground.given_kg_m2, residue_t_ha, ground.cut_by, across_share
+        ),
+        grid,
+        pass_no,
+        sweeps.length_m,
+        gap_below=settings.number("limits", "gap_below"),
+        double_above=settings.number("limits", "double_above"),
+        min_length_m=settings.number("limits", "strip_min_length"),
+        min_area_m2=settings.number("limits", "strip_min_area"),
+    )
+    spread_ratio = np.full(grid.shape, np.nan, np.float32)
+    spread_ratio[cells] = ratio
+    grain = float(flow.grain_dry_kg.sum())
+    landed = float(laid.landed_kg.sum())
+    on_field = float(laid.kg_m2[inside].sum() * grid.cell_area_m2)
+    mass = MassBalance(
+        grain_kg=grain,
+        grown_kg=grain * (ratios.straw + ratios.chaff),
+        stubble_kg=grain * ratios.stubble,
+        left_by_header_kg=grain * ratios.left_flat,
+        through_machine_kg=grain * ratios.through,
+        landed_on_field_kg=on_field,
+        landed_outside_kg=landed - on_field,
+        baled_kg=harvest.baled_kg,
+    )
+    return FieldResult(
+        name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
+        grid=grid,
+        residue_t_ha=np.where(shown, residue_t_ha, np.nan).astype(np.float32),
+        cover_pct=np.where(
+            shown, cover_pct(residue_t_ha, harvest.crop.cover_m2_per_kg), np.nan
+        ).astype(np.float32),
+        spread_ratio=spread_ratio,
+        layers=np.where(shown, laid.layers, np.nan).astype(np.float32),
+        passes=passes,
+        strips=strips,
+        outline=outline,
+        mass=mass,
+        evenness=evenness(trays, field_urdr),
+        tray_m=tray_m,
+        harvested_m2=float(harvest.newly_cut_m2.sum()),
+        ledger=harvest.passes.ledger,
+        fixes_read=len(track.fixes) + len(track.unreadable),
+        settings=settings,
+        crop=harvest.crop,
+        assumptions=assumptions(settings, harvest.crop),
+        notes=(*track.notes, *harvest.clean.notes, *flow.notes),
+        bands=harvest.bands,
+    )
+
+
+def _across_m(
+    sweeps: HeaderSweeps, grid: Grid, cells: tuple[np.ndarray, ...], sweep: np.ndarray
+) -> np.ndarray:
+    """Give each cell's distance to the right of its header's middle [m]."""
+    east, north = cell_centres(grid, *cells)
+    corners = sweeps.corners
+    middle = corners.mean(axis=1)
+    right = corners[:, 1] + corners[:, 2] - corners[:, 0] - corners[:, 3]
+    right /= np.maximum(np.hypot(right[:, 0], right[:, 1]), 1e-9)[:, None]
+    return np.asarray(
+        (east - middle[sweep, 0]) * right[sweep, 0] + (north - middle[sweep, 1]) * right[sweep, 1]
+    )
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    if len(values) == 0:
+        return float("nan")
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _pass_table(
+    harvest: Harvest, by_pass: pd.DataFrame, lines: np.ndarray, pass_no: np.ndarray
+) -> gpd.GeoDataFrame:
+    flow = harvest.flow
+    held = harvest.machine.iloc[harvest.sweeps.rows]
+    groups = pd.DataFrame(
+        {
+            "cut_area_m2": harvest.newly_cut_m2,
+            "grain_dry_kg": flow.grain_dry_kg,
+            "residue_kg": flow.through_kg,
+            "length": harvest.sweeps.length_m,
+        }
+    ).groupby(pass_no)
+    sums = groups.sum()
+    first = held.groupby(pass_no)[
+        ["discharge", "reach_left_m", "reach_right_m", "profile", "lean_m"]
+    ].first()
+    table = harvest.passes.table.copy()
+    table["working_width_m"] = (sums["cut_area_m2"] / sums["length"]).to_numpy()
+    table["cut_area_m2"] = sums["cut_area_m2"].to_numpy()
+    table["grain_dry_kg"] = sums["grain_dry_kg"].to_numpy()
+    table["residue_kg"] = sums["residue_kg"].to_numpy()
+    area = sums["cut_area_m2"].where(sums["cut_area_m2"] > 1.0)
+    table["residue_t_ha"] = (10 * sums["residue_kg"] / area).to_numpy()
+    for column in first:
+        table[column] = first[column].to_numpy()
+    for column in ("mean_ratio", "cv_pct", "urdr", "christiansen_cu_pct", "low_quarter_du_pct"):
+        table[column] = by_pass[column].to_numpy()
+    return gpd.GeoDataFrame(table, geometry=lines, crs=harvest.grid.crs)

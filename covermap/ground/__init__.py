@@ -1,0 +1,1 @@
+"""The grid, and how a moving width is laid on it exactly; no agronomy here."""

@@ -1,0 +1,32 @@
+"""Compile the inner loops of the engine once and keep the machine code on disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar, cast
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., object])
+
+
+def compiled(function: F) -> F:
+    """Compile ``function`` with Numba on first use and remember it between runs.
+
+    Where neither the package folder nor the user's cache folder can be written, the
+    function is compiled anew in each run: slower to start, the same numbers.
+
+    Parameters
+    ----------
+    function : callable
+        A function that Numba can compile.
+
+    Returns
+    -------
+    callable
+        The compiled function, with the same signature.
+    """
+    try:
+        return cast(F, numba.njit(cache=True, nogil=True)(function))
+    except RuntimeError:  # Numba found no folder to cache in
+        return cast(F, numba.njit(nogil=True)(function))

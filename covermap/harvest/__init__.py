@@ -1,0 +1,1 @@
+"""What the combine did: from the track to passes and residue flow."""

@@ -1,0 +1,85 @@
+"""The clock of a log: read it, mend it where it steps back, part equal times."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+#: A file with more of its fixes out of order than this was not written in order.
+_SHUFFLED_SHARE = 0.02
+
+
+def record_clock(
+    fixes: pd.DataFrame, has_time: bool, notes: list[str]
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Add ``clock_s`` and give the seconds each record covers."""
+    fixes = fixes.copy()
+    if not has_time:
+        fixes["clock_s"] = np.arange(len(fixes), dtype=float)
+        record = (
+            fixes["interval_s"].to_numpy() if "interval_s" in fixes else np.full(len(fixes), 1.0)
+        )
+        return fixes, np.where(np.isfinite(record) & (record > 0), record, 1.0)
+    time = fixes["time"]
+    missing = time.isna().to_numpy()
+    seconds = time.astype("datetime64[ns, UTC]").astype("int64").to_numpy() / 1e9
+    if missing.any():
+        order = np.arange(len(fixes))
+        seconds = np.interp(order, order[~missing], seconds[~missing])
+        notes.append(f"{missing.sum()} fixes without a time got one between their neighbours.")
+    fixes["clock_s"] = seconds
+    step = np.diff(seconds, prepend=np.nan)
+    positive = step[step > 0]
+    usual = float(np.median(positive)) if len(positive) else 1.0
+    record = np.where((step > 0) & (step <= 3 * usual), step, usual)
+    if "interval_s" in fixes:
+        own = fixes["interval_s"].to_numpy()
+        record = np.where(np.isfinite(own) & (own > 0), own, record)
+    return fixes, record
+
+
+def time_backwards(fixes: pd.DataFrame) -> np.ndarray:
+    """Mark single fixes older than the one before while the next one is newer than both."""
+    clock = fixes["clock_s"].to_numpy()
+    back = np.zeros(len(clock), bool)
+    if (np.diff(clock) < 0).sum() > _SHUFFLED_SHARE * len(clock):
+        return back  # the file is not in order of time; that is mended as a whole
+    if len(clock) > 2:
+        back[1:-1] = (clock[1:-1] < clock[:-2]) & (clock[2:] > clock[:-2])
+        back[-1] = clock[-1] < clock[-2]
+    return back
+
+
+def mend_clock(fixes: pd.DataFrame, most_speed: float, notes: list[str]) -> pd.DataFrame:
+    """Mend a clock that was set back, order a shuffled file, part equal times."""
+    clock = fixes["clock_s"].to_numpy().copy()
+    step = np.diff(clock)
+    back = np.flatnonzero(step < 0)
+    usual = float(np.median(step[step > 0])) if (step > 0).any() else 1.0
+    if len(back) > _SHUFFLED_SHARE * len(clock):
+        order = np.argsort(clock, kind="stable")
+        notes.append("The file was not in order of time; fixes were sorted by time.")
+        fixes = fixes.iloc[order].reset_index(drop=True)
+        clock = clock[order]
+        back = back[:0]
+    east, north = fixes["easting"].to_numpy(), fixes["northing"].to_numpy()
+    for i in back:
+        apart = float(np.hypot(east[i + 1] - east[i], north[i + 1] - north[i]))
+        shift = clock[i] - clock[i + 1] + max(usual, apart / most_speed)
+        clock[i + 1 :] += shift
+        notes.append(
+            f"The clock steps back at row {int(fixes['source_row'].iloc[i + 1])} while the machine "
+            f"drives on; all later times were moved by {shift:+.0f} s."
+        )
+    equal = np.diff(clock) == 0
+    if equal.any():
+        # several fixes within one tick of the clock: part them evenly up to the next tick
+        starts = np.flatnonzero(np.concatenate([[True], ~equal]))
+        sizes = np.diff(np.append(starts, len(clock)))
+        ahead = np.append(clock[starts[1:]], clock[-1] + usual) - clock[starts]
+        place = np.arange(len(clock)) - np.repeat(starts, sizes)
+        clock = clock + place * np.repeat(np.minimum(ahead, usual) / sizes, sizes)
+        notes.append(f"{int(equal.sum())} fixes shared a time with the one before and were parted.")
+    fixes = fixes.copy()
+    fixes["clock_s"] = clock
+    return fixes

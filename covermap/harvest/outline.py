@@ -1,0 +1,117 @@
+"""The outline of the field: read from a polygon file, or drawn around the passes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from covermap.errors import BoundaryError
+
+#: Ground between passes up to this many header widths apart belongs to the field.
+_BRIDGED_WIDTHS = 1.0
+
+
+def field_outline(lines: np.ndarray, spacing_m: np.ndarray, width_m: np.ndarray) -> BaseGeometry:
+    """Draw the outline around the header's sweeps, closing the chinks between passes.
+
+    Parameters
+    ----------
+    lines : numpy.ndarray of shapely.LineString
+        (passes,) middle line of each pass [m].
+    spacing_m, width_m : numpy.ndarray
+        (passes,) pass spacing (NaN where unknown) and header width [m].
+
+    Returns
+    -------
+    shapely geometry
+        Polygon or MultiPolygon.
+    """
+    # a line simplified by a few centimetres has a tenth of the points
+    swaths = shapely.buffer(
+        shapely.simplify(lines, 0.05), width_m / 2, cap_style="flat", join_style="mitre"
+    )
+    known = spacing_m[np.isfinite(spacing_m)]
+    usual = float(np.median(known)) if len(known) else float(np.median(width_m))
+    reach = _BRIDGED_WIDTHS * max(float(np.median(width_m)), usual) / 2 + 0.5
+    joined = shapely.union_all(swaths)
+    closed = shapely.buffer(shapely.buffer(joined, reach, quad_segs=4), -reach, quad_segs=4)
+    return shapely.simplify(shapely.make_valid(shapely.union(closed, joined)), 0.1)
+
+
+def read_boundary(path: Path, crs: CRS) -> BaseGeometry:
+    """Read the field's outline from any polygon file and bring it into ``crs``.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        GeoJSON, GeoPackage, Shapefile or whatever else GDAL opens.
+    crs : pyproj.CRS
+        Metric CRS of the track.
+
+    Returns
+    -------
+    shapely geometry
+        Polygon or MultiPolygon: all polygons of the file joined.
+
+    Raises
+    ------
+    BoundaryError
+        If the file cannot be read, holds no polygon, or a ring crosses itself.
+    """
+    import geopandas as gpd
+
+    if not path.exists():
+        raise BoundaryError(f"{path.name}: no such boundary file. Check --boundary.")
+    try:
+        layer = gpd.read_file(path)
+    except Exception as error:  # GDAL's drivers raise what they like
+        raise BoundaryError(
+            f"{path.name}: cannot be read as a polygon file. Expected GeoJSON, GeoPackage or "
+            "Shapefile with a polygon."
+        ) from error
+    polygons = layer[layer.geom_type.isin(["Polygon", "MultiPolygon"])]
+    if polygons.empty:
+        raise BoundaryError(
+            f"{path.name}: holds no polygon ({len(layer)} other features). Expected the field's "
+            "outline as a polygon."
+        )
+    for number, geometry in enumerate(polygons.geometry, 1):
+        if not geometry.is_valid:
+            raise BoundaryError(
+                f"{path.name}: polygon {number} is not a proper outline "
+                f"({shapely.is_valid_reason(geometry)}). Redraw it so that it does not cross "
+                "itself."
+            )
+    if polygons.crs is None:
+        polygons = polygons.set_crs("EPSG:4326")
+    return polygons.to_crs(crs).union_all()
+
+
+def check_boundary(boundary: BaseGeometry, sweep_corners: np.ndarray, name: str) -> None:
+    """Refuse a boundary that the harvested ground does not touch.
+
+    Parameters
+    ----------
+    boundary : shapely geometry
+        Outline of the field.
+    sweep_corners : numpy.ndarray
+        (n, 4, 2) corners of the header's sweeps [m].
+    name : str
+        Name of the boundary file.
+
+    Raises
+    ------
+    BoundaryError
+        If boundary and harvested ground lie apart.
+    """
+    swept = shapely.polygons(sweep_corners)
+    if not shapely.intersects(boundary, swept).any():
+        apart = float(shapely.distance(boundary, swept).min())
+        raise BoundaryError(
+            f"{name}: the boundary does not touch the track; they lie {apart / 1000:,.1f} km "
+            "apart. Is it the outline of another field, or are its coordinates swapped?"
+        )

@@ -1,0 +1,342 @@
+"""A harvest track as people really have it, read into one table of fixes in SI units.
+
+Nothing is sorted or judged here: rows without a usable position are set aside with their
+reason, and every assumption becomes a note. Cleaning comes after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+import numpy as np
+import pandas as pd
+import pyproj
+from numpy.typing import NDArray
+
+from covermap.columns import (
+    TRACK_COLUMNS,
+    RecognisedColumn,
+    column_named,
+    needs_unit,
+    unit_in_header,
+)
+from covermap.errors import SettingsError, TrackError
+from covermap.harvest.track_csv import RawTrack, no_position_columns, read_text_track
+from covermap.harvest.track_position import Positions, crs_from_text, place
+from covermap.harvest.track_sections import merge_sections
+from covermap.harvest.track_time import read_times
+from covermap.harvest.track_values import read_flags, read_numbers, read_texts
+from covermap.harvest.track_vector import is_json, read_vector_track
+
+_TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
+_WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
+_POSITION_COLUMNS = ("longitude", "latitude", "easting", "northing")
+
+
+@dataclass(frozen=True)
+class Track:
+    """A harvest track in SI units, in file order.
+
+    Attributes
+    ----------
+    fixes : pandas.DataFrame
+        ``source_row``, ``easting`` and ``northing`` [m], and those columns of
+        :data:`covermap.columns.TRACK_COLUMNS` that the file has.
+    crs : pyproj.CRS
+        Metric CRS of easting and northing.
+    source : str
+        File name without folder.
+    recognised : tuple of RecognisedColumn
+        Which header became which column.
+    ignored : tuple of str
+        Headers without a meaning here.
+    unreadable : pandas.DataFrame
+        ``source_row``, ``reason`` and ``detail`` of rows without a usable position.
+    notes : tuple of str
+        What was assumed, merged or converted, in sentences.
+    has_time : bool
+        Whether the fixes carry a time.
+    """
+
+    fixes: pd.DataFrame
+    crs: pyproj.CRS
+    source: str
+    recognised: tuple[RecognisedColumn, ...]
+    ignored: tuple[str, ...]
+    unreadable: pd.DataFrame
+    notes: tuple[str, ...]
+    has_time: bool
+
+
+def read_track(
+    path: Path,
+    *,
+    crs: str | None = None,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    kg_per_bushel: float | None = None,
+) -> Track:
+    """Read a harvest track from a text table or a vector file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        CSV or other delimited text, GeoJSON, GeoPackage, Shapefile.
+    crs : str, optional
+        Coordinate reference system of the positions, e.g. ``EPSG:32615``; overrides what
+        the file says. Degrees without one are WGS 84.
+    columns : mapping of str to str, optional
+        Canonical name or short alias to the header of the file.
+    units : mapping of str to str, optional
+        Canonical name or short alias to the unit of the numbers.
+    kg_per_bushel : float, optional
+        Bushel weight of the crop [kg], for columns in bushels.
+
+    Returns
+    -------
+    Track
+        Fixes in file order; numbers are float64 in SI units, NaN where empty.
+
+    Raises
+    ------
+    TrackError
+        If the file cannot be read, or holds no usable positions or several fields.
+    SettingsError
+        If ``crs``, ``columns`` or ``units`` name something unknown.
+    """
+    path = Path(path)
+    named_crs = None if crs is None else crs_from_text(crs)
+    raw = _read_raw(path, columns or {}, units or {}, kg_per_bushel)
+    where = {one.column: f"{path.name}, column {one.header!r}" for one in raw.recognised}
+    notes = [*raw.notes, *_notes_on_headers(raw, units or {})]
+    positions = _positions(raw, named_crs, path.name, notes)
+    usable = positions.reason == ""
+    fixes = pd.DataFrame(
+        {
+            "source_row": raw.source_row,
+            "easting": positions.easting,
+            "northing": positions.northing,
+        }
+    )
+    by_column = {one.column: one for one in raw.recognised}
+    time, date = (by_column.get(name) for name in ("time", "date"))
+    times, time_notes = read_times(
+        None if time is None else raw.frame[time.header],
+        None if date is None else raw.frame[date.header],
+        raw.source_row,
+        where.get("time", path.name),
+        raw.row_word,
+        (unit_in_header(time.header) or "") if time is not None else "",
+    )
+    notes += time_notes
+    if times is not None:
+        fixes["time"] = times
+    for one in raw.recognised:
+        if one.column in (*_POSITION_COLUMNS, "time", "date"):
+            continue
+        fixes[one.column] = _read_column(raw, one, where[one.column], notes)
+    _number_passes(raw, fixes, notes)
+    order = ["source_row", "easting", "northing", *TRACK_COLUMNS]
+    fixes = fixes[[name for name in dict.fromkeys(order) if name in fixes]]
+    fixes = fixes[usable].reset_index(drop=True)
+    fixes, section_notes = merge_sections(fixes)
+    known = {one.header for one in raw.recognised}
+    return Track(
+        fixes=fixes,
+        crs=positions.crs,
+        source=path.name,
+        recognised=raw.recognised,
+        ignored=tuple(header for header in raw.headers if header not in known),
+        unreadable=_unreadable(raw, positions),
+        notes=(*notes, *section_notes),
+        has_time=times is not None,
+    )
+
+
+def _read_raw(
+    path: Path, columns: Mapping[str, str], units: Mapping[str, str], kg_per_bushel: float | None
+) -> RawTrack:
+    try:
+        if path.is_dir():
+            raise TrackError(f"{path.name} is a folder. Give the track file itself.")
+        ending = path.suffix.lower()
+        if ending in _TEXT_ENDINGS and not is_json(path):
+            return read_text_track(path, columns, units, kg_per_bushel)
+        if ending in _WORKBOOK_ENDINGS:
+            raise TrackError(
+                f"{path.name} is a spreadsheet workbook. Save the sheet as CSV and give that."
+            )
+        # Opened here, so that a missing or locked file is named as such.
+        with path.open("rb") as stream:
+            if not stream.read(1):
+                raise TrackError(f"{path.name} is empty. Export the track again.")
+        return read_vector_track(path, columns, units, kg_per_bushel)
+    except FileNotFoundError:
+        raise TrackError(f"{path.name} was not found. Check the name and the folder.") from None
+    except PermissionError:
+        raise TrackError(
+            f"{path.name} may not be read by this user. Change its permissions or copy it."
+        ) from None
+    except OSError as error:
+        raise TrackError(
+            f"{path.name} cannot be read: {error.strerror or 'input/output error'}. Copy it to "
+            "this computer and try again."
+        ) from None
+
+
+def _notes_on_headers(raw: RawTrack, units: Mapping[str, str]) -> list[str]:
+    notes: list[str] = []
+    said = {column_named(key) for key in units}
+    unknown = [
+        f"{one.header!r} as {one.unit}"
+        for one in raw.recognised
+        if needs_unit(one.column)
+        and one.unit == TRACK_COLUMNS[one.column].unit
+        and unit_in_header(one.header) is None
+        and one.column not in said
+    ]
+    if unknown:
+        notes.append(
+            f"No unit could be told from the headers; taken: {', '.join(unknown)}. "
+            "Say otherwise with --unit."
+        )
+    converted = [
+        f"{one.header!r} from {one.unit}"
+        for one in raw.recognised
+        if one.factor != 1.0 and one.column not in _POSITION_COLUMNS
+    ]
+    if converted:
+        notes.append(f"Converted to SI units: {', '.join(converted)}.")
+    used = {one.column: one.header for one in raw.recognised}
+    notes += [
+        f"Header {header!r} stands more than once; its first column was read."
+        for header in used.values()
+        if raw.headers.count(header) > 1
+    ]
+    for header in raw.headers:
+        column = column_named(header)
+        if column in used and header not in used.values():
+            notes.append(f"Column {header!r} was left out: {used[column]!r} is read as {column}.")
+    return notes
+
+
+def _positions(
+    raw: RawTrack, named_crs: pyproj.CRS | None, name: str, notes: list[str]
+) -> Positions:
+    by_column = {one.column: one for one in raw.recognised}
+    working = None
+    if raw.xy is not None:
+        x, y = raw.xy[:, 0], raw.xy[:, 1]
+        labels = ("the first coordinate", "the second coordinate")
+        crs = named_crs or _crs_of_file(raw.crs, name)
+        if crs is None:
+            if np.nanmedian(np.abs(x)) > 180 or np.nanmedian(np.abs(y)) > 90:
+                _ask_for_crs(name, "no coordinate reference system in the file")
+            crs = pyproj.CRS.from_epsg(4326)
+            notes.append(f"{name} names no coordinate reference system; degrees, WGS 84 taken.")
+    else:
+        metric = {"easting", "northing"} <= by_column.keys()
+        degrees = {"longitude", "latitude"} <= by_column.keys()
+        projected_given = named_crs is not None and named_crs.is_projected
+        if not metric and not degrees:
+            raise no_position_columns(name, raw.headers)
+        use_metric = metric and (projected_given or not degrees)
+        pair = ("easting", "northing") if use_metric else ("longitude", "latitude")
+        first, second = by_column[pair[0]], by_column[pair[1]]
+        labels = (first.header, second.header)
+        x, y = (
+            read_numbers(raw, one, f"{name}, column {one.header!r}", [], majority=False)
+            for one in (first, second)
+        )
+        if use_metric:
+            # Units of a projection belong to the CRS, whatever the header says.
+            x, y = x / first.factor, y / second.factor
+            if named_crs is None:
+                _ask_for_crs(name, f"columns {labels[0]!r} and {labels[1]!r}")
+            crs = named_crs
+        elif named_crs is not None and named_crs.is_projected and _are_degrees(x, y):
+            crs, working = pyproj.CRS.from_epsg(4326), named_crs
+            notes.append(f"Degrees taken as WGS 84 and transformed to {named_crs.name}.")
+        else:
+            crs = named_crs or pyproj.CRS.from_epsg(4326)
+    positions = place(x, y, crs, name, labels, working)
+    notes.extend(positions.notes)
+    return positions
+
+
+def _crs_of_file(text: str | None, name: str) -> pyproj.CRS | None:
+    try:
+        return crs_from_text(text) if text else None
+    except SettingsError:
+        raise TrackError(
+            f"{name} states an unknown coordinate reference system ({str(text)[:60]!r}). Give "
+            "the right one with --crs, e.g. --crs EPSG:4326."
+        ) from None
+
+
+def _are_degrees(x: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
+    present = np.isfinite(x) & np.isfinite(y)
+    return bool(np.mean((np.abs(x[present]) <= 180) & (np.abs(y[present]) <= 90)) > 0.5)
+
+
+def _ask_for_crs(name: str, what: str) -> NoReturn:
+    raise TrackError(
+        f"{name}: {what}, but which coordinate reference system is it? Give it with --crs, "
+        "e.g. --crs EPSG:32615, or --crs EPSG:4326 for degrees."
+    )
+
+
+def _read_column(
+    raw: RawTrack, one: RecognisedColumn, where: str, notes: list[str]
+) -> pd.Series | NDArray[np.float64]:
+    kind = TRACK_COLUMNS[one.column].kind
+    if kind == "flag":
+        return read_flags(raw, one, where, notes)
+    if kind == "text":
+        return read_texts(raw, one, where)
+    return read_numbers(raw, one, where, notes)
+
+
+def _number_passes(raw: RawTrack, fixes: pd.DataFrame, notes: list[str]) -> None:
+    """Make each line part a pass: its own pass_id, or a running number."""
+    if raw.pass_number is None or raw.part_number is None or not (raw.pass_number > 0).any():
+        return
+    number = pd.Series(raw.pass_number, index=fixes.index).astype(str)
+    on_line = pd.Series(raw.pass_number > 0, index=fixes.index)
+    if "pass_id" not in fixes:
+        fixes["pass_id"] = number.where(on_line)
+        notes.append(f"Each line became a pass; passes: {int(raw.pass_number.max())}.")
+        return
+    part = pd.Series(raw.part_number, index=fixes.index)
+    own = fixes["pass_id"].astype(object)
+    split = own.astype(str) + "." + part.astype(str)
+    own = own.where(~((part > 0) & own.notna()), split)
+    fixes["pass_id"] = own.where(own.notna() | ~on_line, number)
+
+
+def _unreadable(raw: RawTrack, positions: Positions) -> pd.DataFrame:
+    bad = np.flatnonzero(positions.reason != "")
+    rows = pd.DataFrame(list(raw.unreadable), columns=["source_row", "reason", "detail"])
+    found = pd.DataFrame(
+        {
+            "source_row": raw.source_row[bad],
+            "reason": positions.reason[bad].astype(object),
+            "detail": _as_written(raw, bad),
+        }
+    )
+    parts = [part for part in (rows, found) if len(part)]
+    table = pd.concat(parts) if parts else found
+    table = table.sort_values("source_row", kind="stable").reset_index(drop=True)
+    return table.astype({"source_row": "int64", "reason": "object", "detail": "object"})
+
+
+def _as_written(raw: RawTrack, rows: NDArray[np.intp]) -> list[str]:
+    if raw.xy is not None:
+        return [f"{x:g}, {y:g}" for x, y in raw.xy[rows]]
+    headers = [one.header for one in raw.recognised if one.column in _POSITION_COLUMNS]
+    written = raw.frame[headers].iloc[rows].astype(object)
+    written = written.where(written.notna(), "empty")
+    return [", ".join(map(str, row)) for row in written.to_numpy()]

@@ -1,0 +1,175 @@
+"""What the combine did on one field: passes, ground cut, residue flow and bands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from covermap.crops import Crop, find_crop
+from covermap.errors import SettingsError
+from covermap.ground.grid import Grid, grid_around
+from covermap.harvest.clean_track import CleanTrack, clean_track
+from covermap.harvest.outline import check_boundary
+from covermap.harvest.passes import Passes, find_passes
+from covermap.harvest.read_track import Track
+from covermap.harvest.residue import ResidueFlow, residue_flow, residue_ratios
+from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
+from covermap.settings import BY_NAME, FieldSettings
+from covermap.spread.bands import residue_bands
+from covermap.spread.deposit import Bands
+from covermap.spread.machine_settings import settings_per_fix
+
+_MARGIN_M = 2.0
+
+
+@dataclass(frozen=True)
+class Harvest:
+    """What the combine did: the first half of the job."""
+
+    clean: CleanTrack
+    passes: Passes
+    machine: pd.DataFrame
+    sweeps: HeaderSweeps
+    newly_cut_m2: np.ndarray
+    flow: ResidueFlow
+    bands: Bands
+    baled_kg: float
+    grid: Grid
+    crop: Crop
+
+
+def crop_of(settings: FieldSettings) -> Crop:
+    """Give the crop of the settings.
+
+    Raises
+    ------
+    SettingsError
+        If none is given or it is unknown.
+    """
+    kind = settings.get("crop", "kind")
+    if kind is None:
+        raise SettingsError('[crop] kind is missing: give --crop, for example "--crop wheat".')
+    return find_crop(kind)
+
+
+def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
+    """Give the header width [m]: as stated, else the middle one of the track.
+
+    Raises
+    ------
+    SettingsError
+        If neither is known.
+    """
+    stated = settings.get("combine", "cut_width")
+    if stated is not None:
+        return float(stated)
+    if "header_width_m" in track.fixes:
+        widths = track.fixes["header_width_m"]
+        if (widths > 0).any():
+            return float(widths[widths > 0].median())
+    raise SettingsError(
+        "[combine] cut_width is missing and the track has no header width: give "
+        '--cut-width "35 ft".'
+    )
+
+
+def read_harvest(
+    track: Track, settings: FieldSettings, boundary: BaseGeometry | None = None
+) -> Harvest:
+    """Work out passes, working width, residue flow and bands of a track."""
+    crop = crop_of(settings)
+    width = typical_cut_width_m(track, settings)
+    clean = clean_track(
+        track,
+        most_speed_m_s=settings.number("limits", "most_speed"),
+        most_harvest_speed_m_s=settings.number("limits", "most_harvest_speed"),
+        grain_delay_s=settings.number("combine", "grain_delay_s"),
+    )
+    passes = find_passes(clean, width)
+    path = clean.path
+    machine = settings_per_fix(settings, path, passes.pass_of_fix)
+    sweeps = header_sweeps(
+        path,
+        passes.pass_of_fix,
+        machine["cut_width_m"].to_numpy(),
+        machine["antenna_behind_header_m"].to_numpy(),
+    )
+    if boundary is not None:
+        name = str(settings.get("field", "boundary") or "boundary")
+        check_boundary(boundary, sweeps.corners, name.replace("\\", "/").rsplit("/", 1)[-1])
+    pass_no = passes.pass_of_fix[sweeps.rows]
+    ratios = residue_ratios(
+        crop,
+        cut_height_m=settings.get("crop", "cut_height"),
+        straw_to_grain=settings.get("crop", "straw_to_grain"),
+        chaff_to_grain=settings.get("crop", "chaff_to_grain"),
+        harvest_index=settings.get("crop", "harvest_index"),
+    )
+    # bands need masses, masses need area, area needs a grid that holds header and bands
+    empty = np.zeros(len(sweeps.rows))
+    places, _ = residue_bands(path, sweeps.rows, pass_no, machine, empty, empty)
+    corners = np.concatenate([sweeps.corners.reshape(-1, 2), places.corners.reshape(-1, 2)])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    grid = grid_around(
+        track.crs,
+        (low[0], low[1], high[0], high[1]),
+        settings.number("grid", "cell"),
+        _MARGIN_M,
+    )
+    cut_m2 = newly_cut_m2(sweeps, grid)
+    flow = residue_flow(
+        path,
+        sweeps.rows,
+        cut_m2,
+        crop,
+        ratios,
+        grain_yield_t_ha=settings.get("crop", "grain_yield"),
+        grain_moisture_pct=settings.get("crop", "grain_moisture_pct"),
+    )
+    bands, baled_kg = residue_bands(
+        path, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg
+    )
+    return Harvest(clean, passes, machine, sweeps, cut_m2, flow, bands, baled_kg, grid, crop)
+
+
+def pass_lines(harvest: Harvest) -> np.ndarray:
+    """Give each pass as a line through the middle of its header sweeps."""
+    rows, pass_no = harvest.sweeps.rows, harvest.passes.pass_of_fix[harvest.sweeps.rows]
+    first = np.append(True, pass_no[1:] != pass_no[:-1])
+    corners = harvest.sweeps.corners
+    start, end = corners[:, :2].mean(axis=1), corners[:, 2:].mean(axis=1)
+    points = np.concatenate([start[first], end])
+    owner = np.concatenate([pass_no[first], pass_no])
+    order = np.lexsort((np.concatenate([np.full(first.sum(), -1), rows]), owner))
+    return np.asarray(shapely.linestrings(points[order], indices=owner[order] - 1))
+
+
+def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[str, ...]:
+    """Say which default filled which hole, in plain words."""
+    lines = []
+    for name, setting in BY_NAME.items():
+        value = settings.values[name]
+        if name in settings.given or value is None or not setting.why:
+            continue
+        shown = f"{value:g}" if isinstance(value, float) else str(value)
+        unit = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
+        lines.append(f"{setting.name} = {shown}{unit} ({setting.why}).")
+    if crop is None:
+        return tuple(lines)
+    if ("crop", "cut_height") not in settings.given:
+        lines.append(f"[crop] cut_height = {crop.cut_height_m:g} m (usual for {crop.kind}).")
+    if not {("crop", "straw_to_grain"), ("crop", "harvest_index")} & settings.given:
+        lines.append(
+            f"[crop] {crop.straw_to_grain:g} kg straw and {crop.chaff_to_grain:g} kg chaff per kg "
+            f"of dry grain (crop table, {crop.kind})."
+        )
+    if crop.header_takes_share < 1:
+        lines.append(
+            f"The header leaves {1 - crop.header_takes_share:.0%} of the {crop.kind} straw above "
+            "the cut on its own row; it counts as residue, not as spread."
+        )
+    return tuple(lines)

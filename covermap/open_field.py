@@ -1,0 +1,111 @@
+"""From a SOURCE that a person names to track, settings and boundary."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from shapely.geometry.base import BaseGeometry
+
+from covermap.crops import find_crop
+from covermap.errors import SettingsError
+from covermap.field_file import build_settings, read_field_file, read_pass_table
+from covermap.harvest.outline import read_boundary
+from covermap.harvest.read_track import Track, read_track
+from covermap.settings import FieldSettings
+
+
+@dataclass(frozen=True)
+class OpenField:
+    """A field ready to be mapped.
+
+    Attributes
+    ----------
+    track : Track
+    settings : FieldSettings
+    boundary : shapely geometry or None
+        In the track's CRS.
+    inputs : mapping of str to str
+        File name to SHA-256 of every file read.
+    """
+
+    track: Track
+    settings: FieldSettings
+    boundary: BaseGeometry | None
+    inputs: Mapping[str, str]
+
+
+def open_field(
+    source: Path,
+    options: Mapping[tuple[str, str], object] | None = None,
+    *,
+    pass_settings: Path | None = None,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+) -> OpenField:
+    """Read a field file (TOML) or a bare track with everything that belongs to it.
+
+    Parameters
+    ----------
+    source : pathlib.Path
+        Field file ending in .toml, or a track.
+    options : mapping
+        (section, key) to value; wins over the field file.
+    pass_settings : pathlib.Path, optional
+        CSV of settings per pass.
+    columns, units : mapping, optional
+        Column and unit overrides, canonical name to header or unit.
+
+    Returns
+    -------
+    OpenField
+
+    Raises
+    ------
+    CovermapError
+        If a file or a setting is wrong.
+    """
+    options = dict(options or {})
+    files = [source]
+    file_values = {}
+    named = ""
+    if source.suffix.lower() == ".toml":
+        file_values = read_field_file(source)
+        named = source.name
+    rules = []
+    if pass_settings is not None:
+        rules = read_pass_table(pass_settings)
+        files.append(pass_settings)
+    settings = build_settings(
+        file_values, options, source=named, pass_table=rules, columns=columns, units=units
+    )
+    track_path = source
+    if named:
+        stated = settings.get("field", "track")
+        if stated is None:
+            raise SettingsError(f'{named}: [field] track is missing; add track = "harvest.csv".')
+        track_path = source.parent / stated
+        files.append(track_path)
+    kind = settings.get("crop", "kind")
+    track = read_track(
+        track_path,
+        crs=settings.get("field", "crs"),
+        columns=settings.columns,
+        units=settings.units,
+        kg_per_bushel=find_crop(kind).kg_per_bushel if kind else None,
+    )
+    boundary = None
+    stated = settings.get("field", "boundary")
+    if stated is not None:
+        from_file = ("field", "boundary") not in options and named
+        boundary_path = source.parent / stated if from_file else Path(stated)
+        boundary = read_boundary(boundary_path, track.crs)
+        files.append(boundary_path)
+    return OpenField(track, settings, boundary, {f.name: _sha256(f) for f in files})
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,1 @@
+"""Results to files; computes nothing of its own."""

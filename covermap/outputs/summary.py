@@ -1,0 +1,248 @@
+"""The result in numbers: ``summary.json`` for programs, lines of text for people."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from covermap import __version__
+from covermap.field import FieldResult
+from covermap.settings import BY_NAME
+from covermap.units import shown
+
+#: Changes when a key of summary.json changes its meaning or goes.
+SCHEMA = "covermap-summary-1"
+
+#: Shown wherever a result could send someone to a machine.
+CAUTION = (
+    "Before anyone reaches into the machine: engine off, key out, all moving parts stopped; "
+    "follow the operator's manual first. Local codes and licensed advisers go before this map."
+)
+
+
+@dataclass(frozen=True)
+class LimitArea:
+    """Harvested ground beyond a limit: all of it, and the part that makes strips."""
+
+    area_m2: float
+    strips: int
+    strip_area_m2: float
+    strip_residue_kg: float
+
+
+def limit_area(result: FieldResult, kind: str) -> LimitArea:
+    """Give the ground in gaps (``gap``) or under double cover (``double``)."""
+    ratio = result.spread_ratio
+    with np.errstate(invalid="ignore"):
+        if kind == "gap":
+            beyond = ratio < result.settings.number("limits", "gap_below")
+        else:
+            beyond = ratio > result.settings.number("limits", "double_above")
+    strips = result.strips[result.strips["kind"] == kind]
+    mass = strips["deficit_kg" if kind == "gap" else "excess_kg"]
+    return LimitArea(
+        float(beyond.sum() * result.grid.cell_area_m2),
+        len(strips),
+        float(strips["area_m2"].sum()),
+        float(mass.sum()),
+    )
+
+
+def mean_on_harvested(result: FieldResult, values: np.ndarray) -> float:
+    """Give the mean of a band over harvested ground."""
+    return float(np.mean(values[np.isfinite(result.spread_ratio)], dtype=np.float64))
+
+
+def plain(value: Any) -> Any:
+    """Turn numpy scalars to plain ones and what JSON cannot hold (NaN, ∞) to None."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return round(value, 9) if math.isfinite(value) else None
+    return value
+
+
+def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
+    """Give the content of ``summary.json``; every key is described in docs/tables.md.
+
+    Parameters
+    ----------
+    result : FieldResult
+    inputs : mapping of str to str
+        File name to SHA-256.
+
+    Returns
+    -------
+    dict
+        Only what JSON can hold; None for what could not be worked out.
+    """
+    ledger = result.ledger
+    seen = ledger.grain_seen_kg
+    settings: dict[str, dict[str, Any]] = {}
+    for section, key in BY_NAME:
+        if section != "field":
+            settings.setdefault(section, {})[key] = result.settings.get(section, key)
+    passes, mass = result.passes, result.mass
+    kinds = {kind: limit_area(result, kind) for kind in ("gap", "double")}
+    content = {
+        "schema": SCHEMA,
+        "covermap": __version__,
+        "field": {
+            "name": result.name,
+            "crs": result.grid.crs.to_string(),
+            "cell_m": result.grid.cell_m,
+            "bounds_m": result.grid.bounds,
+            "outline_ha": result.outline.area / 1e4,
+            "harvested_ha": result.harvested_m2 / 1e4,
+        },
+        "inputs_sha256": dict(inputs),
+        "crop": result.crop.kind,
+        "mass_kg": asdict(mass),
+        "residue": {
+            "through_machine_t_ha": mass.through_machine_kg / 1e3 / (result.harvested_m2 / 1e4),
+            "mean_residue_t_ha": mean_on_harvested(result, result.residue_t_ha),
+            "mean_cover_pct": mean_on_harvested(result, result.cover_pct),
+        },
+        "evenness": {**asdict(result.evenness), "tray_m": result.tray_m},
+        **{
+            kind: {
+                "area_ha": area.area_m2 / 1e4,
+                "strips": area.strips,
+                "strip_area_ha": area.strip_area_m2 / 1e4,
+                ("strip_deficit_kg" if kind == "gap" else "strip_excess_kg"): area.strip_residue_kg,
+            }
+            for kind, area in kinds.items()
+        },
+        "passes": {
+            "count": len(passes),
+            "spacing_median_m": float(passes["spacing_m"].median()),
+            "length_km": float(passes["length_m"].sum() / 1000),
+            "mean_speed_m_s": float(
+                np.average(passes["mean_speed_m_s"], weights=passes["length_m"])
+            ),
+            "working_width_m": float(result.harvested_m2 / passes["length_m"].sum()),
+        },
+        "top_strips": result.strips.drop(columns="geometry").head(10).to_dict("records"),
+        "fixes": {
+            "read": result.fixes_read,
+            "harvested": int(passes["fixes"].sum()),
+            "removed": ledger.counts(),
+            "grain_dropped_kg": ledger.grain_dropped_kg,
+            "grain_dropped_pct": 100 * ledger.grain_dropped_kg / seen if seen > 0 else None,
+        },
+        "settings": settings,
+        "assumptions": result.assumptions,
+        "notes": result.notes,
+    }
+    return plain(content)  # type: ignore[no-any-return]
+
+
+def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
+    """Give label and value of what a person wants to see first, in their units."""
+    unit = shown(us_units)
+    mass, even = result.mass, result.evenness
+    outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
+    lines = [
+        ("Harvested", unit["area"].text(result.harvested_m2)),
+        (
+            "Residue through the machine",
+            f"{unit['tonnes'].text(mass.through_machine_kg)}, "
+            f"{unit['mass per area'].text(10 * mass.through_machine_kg / result.harvested_m2)}",
+        ),
+        (
+            "Lying on the ground, mean",
+            f"{unit['mass per area'].text(mean_on_harvested(result, result.residue_t_ha))}, "
+            f"cover {mean_on_harvested(result, result.cover_pct):.0f} %",
+        ),
+        (
+            "Landed outside the field",
+            f"{unit['tonnes'].text(mass.landed_outside_kg)} ({outside:.1%})",
+        ),
+    ]
+    if mass.baled_kg > 0:
+        lines.append(("Baled and taken off", unit["tonnes"].text(mass.baled_kg)))
+    limit = result.settings.number("limits", "double_above")
+    uneven = int((result.passes["urdr"] > limit).sum())
+    urdr = "a lane without residue" if math.isinf(even.urdr) else f"{even.urdr:.1f}"
+    lines += [
+        (
+            f"Evenness (CV, {unit['length'].text(result.tray_m)} trays)",
+            f"{even.cv_pct:.0f} %",
+        ),
+        (
+            "Highest ÷ lowest across the pass (URDR)",
+            f"{urdr} in the middle pass; above {limit:g} in {uneven} of {len(result.passes)}",
+        ),
+    ]
+    for kind in ("gap", "double"):
+        area = limit_area(result, kind)
+        share = area.area_m2 / result.harvested_m2
+        what = "missing" if kind == "gap" else "too much"
+        lines.append(
+            (
+                f"{kind.capitalize()} ground",
+                f"{unit['area'].text(area.area_m2)} ({share:.0%}); {area.strips} strips, "
+                f"{unit['tonnes'].text(area.strip_residue_kg)} {what}",
+            )
+        )
+    dropped = sum(result.ledger.counts().values())
+    grain = result.ledger.grain_dropped_kg
+    text = f"{dropped:,} of {result.fixes_read:,}"
+    if math.isfinite(grain):
+        share = grain / result.ledger.grain_seen_kg
+        text += f", with {unit['mass'].text(grain)} of grain ({share:.1%})"
+    lines.append(("Fixes dropped", text))
+    return lines
+
+
+def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]:
+    """Give one line for each of the strips that matter most."""
+    unit = shown(us_units)
+    lines = []
+    for strip in result.strips.head(most).itertuples():
+        amount = strip.deficit_kg if strip.kind == "gap" else strip.excess_kg
+        passes = strip.passes if len(strip.passes) <= 24 else strip.passes[:20] + " …"
+        lines.append(
+            f"{strip.rank:>3}  {strip.kind:<6}  {unit['length'].text(strip.length_m):>10} × "
+            f"{unit['length'].text(strip.width_m):>8}  ratio {strip.mean_ratio:>5.2f}  "
+            f"{unit['mass per area'].text(strip.mean_residue_t_ha):>12}  "
+            f"{unit['mass'].text(amount):>10} {'missing' if strip.kind == 'gap' else 'too much'}  "
+            f"passes {passes}"
+        )
+    return lines
+
+
+def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
+    """Give label and value of the settings the passes were made with."""
+    unit = shown(us_units)
+    passes = result.passes
+
+    def spread(column: str) -> str:
+        low, high = float(passes[column].min()), float(passes[column].max())
+        text = unit["length"].text(low)
+        return text if high - low < 0.05 else f"{text} to {unit['length'].text(high)}"
+
+    counts = passes["discharge"].value_counts()
+    return [
+        ("Crop", result.crop.kind),
+        ("Discharge", ", ".join(f"{kind} on {n} passes" for kind, n in counts.items())),
+        ("Reach left", spread("reach_left_m")),
+        ("Reach right", spread("reach_right_m")),
+        ("Lean (+ right)", spread("lean_m")),
+        ("Profile", ", ".join(str(p) for p in passes["profile"].unique())),
+        ("Pass spacing, middle", unit["length"].text(float(passes["spacing_m"].median()))),
+        (
+            "Gap below, double above",
+            f"{result.settings.number('limits', 'gap_below'):g}, "
+            f"{result.settings.number('limits', 'double_above'):g} × own residue",
+        ),
+        ("Cell", unit["length"].text(result.grid.cell_m)),
+    ]

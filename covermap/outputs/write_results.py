@@ -1,0 +1,123 @@
+"""Write everything a run found into one folder: whole, or not at all."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from pyproj import Transformer
+
+from covermap import __version__
+from covermap.field import FieldResult
+from covermap.outputs.geotiff import write_geotiff
+from covermap.outputs.map_page import MapContent, map_page
+from covermap.outputs.summary import CAUTION, facts, settings_used, summary
+from covermap.outputs.vectors import write_passes, write_removed_fixes, write_strips
+from covermap.outputs.write_whole import whole_files
+
+
+def bands(result: FieldResult) -> dict[str, np.ndarray]:
+    """Give the raster bands by name, in the order of the file."""
+    return {
+        "residue_t_ha": result.residue_t_ha,
+        "cover_pct": result.cover_pct,
+        "spread_ratio": result.spread_ratio,
+        "layers": result.layers,
+    }
+
+
+def map_content(result: FieldResult, us_units: bool) -> MapContent:
+    """Gather what the map page shows."""
+    start = result.passes["start_time"].min()
+    return MapContent(
+        title=result.name,
+        grid=result.grid,
+        bands=bands(result),
+        passes=result.passes,
+        strips=result.strips,
+        boundary=result.outline,
+        facts=[*facts(result, us_units), ("Caution", CAUTION)],
+        settings_text=settings_used(result, us_units),
+        date_text="" if start is None or start != start else f"{start:%Y-%m-%d}",
+        limits=(
+            result.settings.number("limits", "gap_below"),
+            result.settings.number("limits", "double_above"),
+        ),
+        us_units=us_units,
+    )
+
+
+def write_results(
+    result: FieldResult,
+    out_dir: Path,
+    inputs: Mapping[str, str],
+    *,
+    us_units: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> list[str]:
+    """Write raster, strips, passes, map, ledger and summary.
+
+    Parameters
+    ----------
+    result : FieldResult
+    out_dir : pathlib.Path
+        Made if missing; only covermap's own files in it are replaced.
+    inputs : mapping of str to str
+        File name to SHA-256 of what was read.
+    us_units : bool
+        Units on the map page; files keep SI.
+    progress : callable, optional
+        Told the name of each step.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written; nothing in it has changed then.
+    """
+    tell = progress or _silent
+    with whole_files(out_dir) as folder:
+        tell("residue.tif")
+        write_geotiff(
+            folder / "residue.tif",
+            result.grid,
+            bands(result),
+            {
+                "covermap_version": __version__,
+                "field": result.name,
+                "crop": result.crop.kind,
+                "gap_below": f"{result.settings.number('limits', 'gap_below'):g}",
+                "double_above": f"{result.settings.number('limits', 'double_above'):g}",
+            },
+        )
+        tell("strips and passes")
+        write_strips(folder, result.strips)
+        write_passes(folder, result.passes)
+        write_removed_fixes(folder, _with_lonlat(result))
+        tell("map.html")
+        (folder / "map.html").write_text(map_page(map_content(result, us_units)), "utf-8")
+        text = json.dumps(summary(result, inputs), indent=2, ensure_ascii=False, allow_nan=False)
+        (folder / "summary.json").write_text(text + "\n", "utf-8")
+        return sorted(f.name for f in folder.iterdir())
+
+
+def _silent(step: str) -> None:
+    """Take no notice of progress."""
+
+
+def _with_lonlat(result: FieldResult) -> pd.DataFrame:
+    removed = result.ledger.removed.copy()
+    transform = Transformer.from_crs(result.grid.crs, "EPSG:4326", always_xy=True)
+    lon, lat = transform.transform(removed["easting"].to_numpy(), removed["northing"].to_numpy())
+    finite = np.isfinite(removed["easting"].to_numpy(float))
+    removed["longitude"] = np.where(finite, lon, np.nan).round(7)
+    removed["latitude"] = np.where(finite, lat, np.nan).round(7)
+    columns = ["source_row", "time", "longitude", "latitude", "reason", "detail", "grain_kg"]
+    return removed[columns]

@@ -1,0 +1,1 @@
+"""Where the residue landed: bands, profiles and the grid."""

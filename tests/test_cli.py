@@ -1,0 +1,288 @@
+"""The commands as a person runs them: files, texts, exit codes."""
+
+import json
+import subprocess
+import sys
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+
+from covermap import cli
+from covermap.cli import commands, option_name
+from covermap.settings import SETTINGS
+
+FILES = {
+    "residue.tif",
+    "strips.gpkg",
+    "strips.geojson",
+    "passes.gpkg",
+    "map.html",
+    "summary.json",
+    "removed_fixes.csv",
+}
+
+
+def run(*words: object, monkeypatch, capsys) -> tuple[int, str, str]:
+    """Run the command line in this process; give exit code, output and errors."""
+    monkeypatch.setattr(sys, "argv", ["covermap", *map(str, words)])
+    code = 0
+    try:
+        cli.main()
+    except SystemExit as end:
+        code = int(end.code or 0)
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+@pytest.fixture
+def covermap(monkeypatch, capsys):
+    return lambda *words: run(*words, monkeypatch=monkeypatch, capsys=capsys)
+
+
+@pytest.fixture
+def bare_track(tmp_path) -> Path:
+    """Four passes in degrees without a yield, as a bare CSV."""
+    rows = []
+    for k in range(4):
+        for i in range(60):
+            north = i if k % 2 == 0 else 59 - i
+            rows.append(
+                (
+                    f"2026-08-01T12:{(k * 90 + i) // 60:02d}:{(k * 90 + i) % 60:02d}Z",
+                    -27.0 + k * 9.0 / 78_800,
+                    45.0 + north * 2.0 / 111_130,
+                )
+            )
+    path = tmp_path / "bare.csv"
+    pd.DataFrame(rows, columns=["time", "longitude", "latitude"]).to_csv(path, index=False)
+    return path
+
+
+THREE = ("--crop", "wheat", "--cut-width", "30 ft", "--spread-width", "30 ft")
+
+
+def test_bare_track_and_three_numbers(covermap, bare_track, tmp_path):
+    out = tmp_path / "out"
+    code, text, err = covermap("map", bare_track, *THREE, "--grain-yield", "80 bu/ac", "--out", out)
+    assert (code, err) == (0, "")
+    assert {f.name for f in out.iterdir()} == FILES
+    assert "engine off" in text
+    assert "0.43 ha" in text
+    content = json.loads((out / "summary.json").read_text("utf-8"))
+    assert content["schema"] == "covermap-summary-1"
+    assert content["passes"]["count"] == 4
+    assert content["mass_kg"]["grain_kg"] == pytest.approx(
+        80 * 67.2511 * 0.865 * content["field"]["harvested_ha"], rel=1e-3
+    )
+    assert set(content["inputs_sha256"]) == {"bare.csv"}
+
+
+def test_raster_bands_are_named_and_carry_units(covermap, bare_track, tmp_path):
+    out = tmp_path / "out"
+    covermap("map", bare_track, *THREE, "--grain-yield", 5, "--out", out, "--quiet")
+    with rasterio.open(out / "residue.tif") as raster:
+        assert raster.descriptions == ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
+        assert raster.units[0] == "t/ha"
+        assert np.isnan(raster.nodata)
+        content = json.loads((out / "summary.json").read_text("utf-8"))
+        total = np.nansum(raster.read(1), dtype=float) * raster.res[0] ** 2 / 10
+    mass = content["mass_kg"]
+    expected = mass["landed_on_field_kg"] + mass["landed_outside_kg"] + mass["left_by_header_kg"]
+    assert total == pytest.approx(expected, rel=1e-6)
+
+
+def test_json_is_the_summary_and_nothing_else(covermap, bare_track, tmp_path):
+    out = tmp_path / "out"
+    code, text, err = covermap(
+        "map", bare_track, *THREE, "--grain-yield", 5, "--out", out, "--json"
+    )
+    assert (code, err) == (0, "")
+    assert json.loads(text) == json.loads((out / "summary.json").read_text("utf-8"))
+
+
+def test_quiet_prints_nothing(covermap, bare_track, tmp_path):
+    done = covermap(
+        "map", bare_track, *THREE, "--grain-yield", 5, "--out", tmp_path / "o", "--quiet"
+    )
+    assert done == (0, "", "")
+
+
+def test_us_units_are_shown(covermap, bare_track, tmp_path):
+    _, text, _ = covermap(
+        "map", bare_track, *THREE, "--grain-yield", 5, "--out", tmp_path / "o", "--us-units"
+    )
+    assert " ac" in text
+    assert "lb/ac" in text
+    assert " ha" not in text
+
+
+def test_a_rerun_replaces_only_its_own_files(covermap, bare_track, tmp_path):
+    out = tmp_path / "out"
+    words = ("map", bare_track, *THREE, "--grain-yield", 5, "--out", out, "--quiet")
+    covermap(*words)
+    (out / "notes.txt").write_text("mine", "utf-8")
+    before = (out / "residue.tif").read_bytes()
+    covermap(*words, "--cell", "1 m")
+    assert (out / "notes.txt").read_text("utf-8") == "mine"
+    assert (out / "residue.tif").read_bytes() != before
+    assert {f.name for f in out.iterdir()} == FILES | {"notes.txt"}
+
+
+def test_a_failed_rerun_leaves_the_old_results(covermap, bare_track, tmp_path):
+    out = tmp_path / "out"
+    words = ("map", bare_track, *THREE, "--grain-yield", 5, "--out", out)
+    covermap(*words)
+    before = {f.name: f.read_bytes() for f in out.iterdir()}
+    code, _, err = covermap(*words, "--spread-width", "0")
+    assert code == 2
+    assert err.startswith("Error: [spread] width")
+    assert {f.name: f.read_bytes() for f in out.iterdir()} == before
+
+
+def test_check_writes_nothing_and_lists_what_is_missing(covermap, bare_track):
+    before = set(bare_track.parent.iterdir())
+    code, text, _ = covermap("check", bare_track)
+    assert code == 0
+    for word in ("longitude", "Passes: 4", "--crop", "--cut-width", "--spread-width",
+                 "--grain-yield", "residue_delay_s"):  # fmt: skip
+        assert word in text, word
+    code, text, _ = covermap("check", bare_track, *THREE, "--grain-yield", 5)
+    assert "Nothing is missing" in text
+    assert set(bare_track.parent.iterdir()) == before
+    _, text, _ = covermap("check", bare_track, "--json")
+    report = json.loads(text)
+    assert report["passes"]["count"] == 4
+    assert report["fixes"]["removed"]["duplicate"] == 0
+
+
+def test_column_and_unit_overrides(covermap, bare_track, tmp_path):
+    table = pd.read_csv(bare_track)
+    table["Q7"] = 18.0
+    odd = tmp_path / "odd.csv"
+    table.rename(columns={"time": "Wann"}).to_csv(odd, index=False)
+    out = tmp_path / "o"
+    code, _, err = covermap(
+        "map", odd, *THREE, "--column", "time=Wann", "--column", "flow=Q7", "--unit", "flow=lb/s",
+        "--out", out, "--quiet",
+    )  # fmt: skip
+    assert (code, err) == (0, "")
+    content = json.loads((out / "summary.json").read_text("utf-8"))
+    assert content["mass_kg"]["grain_kg"] == pytest.approx(18 * 0.45359237 * 240 * 0.865, rel=1e-3)
+    code, _, err = covermap("map", odd, *THREE, "--column", "nonsense", "--out", out)
+    assert code == 2
+    assert "NAME=VALUE" in err
+
+
+def test_pass_settings_file(covermap, bare_track, tmp_path):
+    rules = tmp_path / "rules.csv"
+    rules.write_text("passes,width\n2-3,4 m\n", "utf-8")
+    out = tmp_path / "o"
+    covermap(
+        "map", bare_track, *THREE, "--grain-yield", 5, "--pass-settings", rules, "--out", out,
+        "--quiet",
+    )  # fmt: skip
+    content = json.loads((out / "summary.json").read_text("utf-8"))
+    assert set(content["inputs_sha256"]) == {"bare.csv", "rules.csv"}
+    import geopandas as gpd
+
+    passes = gpd.read_file(out / "passes.gpkg")
+    assert list(passes["reach_left_m"].round(2)) == [4.57, 2.0, 2.0, 4.57]
+
+
+def test_sample_then_map(covermap, tmp_path):
+    code, text, _ = covermap("sample", tmp_path / "s", "--field", "barley")
+    assert code == 0
+    assert "covermap map" in text
+    code, _, err = covermap(
+        "map", tmp_path / "s" / "barley.toml", "--out", tmp_path / "o", "--cell", "1 m"
+    )
+    assert (code, err) == (0, "")
+
+
+def test_no_absolute_path_of_the_computer_in_any_output(covermap, bare_track, tmp_path):
+    out = tmp_path / "out"
+    covermap("map", bare_track, *THREE, "--grain-yield", 5, "--out", out, "--quiet")
+    for file in out.iterdir():
+        assert str(tmp_path).encode() not in file.read_bytes(), file.name
+
+
+def test_a_fault_of_our_own_is_one_line_and_code_1(covermap, bare_track, tmp_path, monkeypatch):
+    def broken(*args, **kwargs):
+        raise RuntimeError("boom")
+
+    monkeypatch.setattr("covermap.field.map_field", broken)
+    monkeypatch.delenv("COVERMAP_DEBUG", raising=False)
+    code, _, err = covermap("map", bare_track, *THREE, "--out", tmp_path / "o")
+    assert code == 1
+    assert "fault of its own" in err
+    assert "Traceback" not in err
+    assert not (tmp_path / "o").exists()
+
+
+def test_ctrl_c_is_code_130(covermap, bare_track, tmp_path, monkeypatch):
+    def stopped(*args, **kwargs):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("covermap.field.map_field", stopped)
+    code, _, _ = covermap("map", bare_track, *THREE, "--out", tmp_path / "o")
+    assert code == 130
+    assert not (tmp_path / "o").exists()
+
+
+def test_python_dash_m_and_no_bar_in_a_pipe(bare_track, tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "covermap", "map", bare_track, *THREE, "--grain-yield", "5",
+         "--out", tmp_path / "o"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )  # fmt: skip
+    assert done.returncode == 0
+    assert done.stderr == ""
+
+
+def test_progress_bar_on_a_terminal(bare_track, tmp_path):
+    import os
+    import pty
+
+    main, terminal = pty.openpty()
+    done = subprocess.run(
+        [sys.executable, "-m", "covermap", "map", bare_track, *THREE, "--grain-yield", "5",
+         "--out", tmp_path / "o"],
+        stdout=subprocess.DEVNULL,
+        stderr=terminal,
+        check=False,
+    )  # fmt: skip
+    os.close(terminal)
+    shown = os.read(main, 100_000).decode()
+    os.close(main)
+    assert done.returncode == 0
+    assert "100%" in shown
+
+
+def test_help_loads_nothing_heavy():
+    code = (
+        "import sys; from covermap.cli import commands\n"
+        "try: commands(['--help'], standalone_mode=True)\n"
+        "except SystemExit: pass\n"
+        "heavy = {'numpy', 'pandas', 'numba', 'geopandas', 'rasterio', 'folium', 'shapely'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]")
+
+
+def test_every_setting_has_an_option():
+    known = {o for p in commands.commands["map"].params for o in p.opts}
+    for setting in SETTINGS:
+        if (setting.section, setting.key) != ("field", "track"):
+            assert f"--{option_name(setting)}" in known
+
+
+def test_public_commands_are_a_tested_list():
+    assert sorted(commands.commands) == ["check", "map", "sample"]
+    assert resources.files("covermap.tables").joinpath("crops.csv").is_file()
