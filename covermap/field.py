@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -15,18 +15,20 @@ from covermap.cover.evenness import Evenness, evenness, evenness_by_pass, tray_r
 from covermap.cover.ground_cover import cover_pct
 from covermap.cover.strips import StripGround, find_strips
 from covermap.crops import Crop
-from covermap.ground.grid import Grid, cell_centres
+from covermap.ground.grid import Grid
 from covermap.harvest.clean_track import Ledger
 from covermap.harvest.outline import field_outline
 from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
-from covermap.harvest.working_width import CutGround, HeaderSweeps, cut_ground
+from covermap.harvest.working_width import CutGround, cut_ground
 from covermap.harvest_record import Harvest, assumptions, pass_lines, read_harvest
 from covermap.settings import FieldSettings
 from covermap.spread.deposit import Bands, Deposit, deposit
 
 #: A cell counts as harvested ground if at least this part of it was cut.
 HARVESTED_SHARE = 0.5
+#: Less than this off the field is not drawn [kg/m²].
+_DUST_KG_M2 = 1e-9
 
 Progress = Callable[[str], None]
 
@@ -183,38 +185,50 @@ def _meaning(
     ratios = flow.ratios
     pass_no = harvest.passes.pass_of_fix[sweeps.rows]
     harvested = (ground.cut_share >= HARVESTED_SHARE) & (ground.given_kg_m2 > 0) & inside
-    left_flat = ground.given_kg_m2 * (ratios.left_flat / max(ratios.through, 1e-12))
-    residue_t_ha = 10 * (laid.kg_m2 + left_flat)
-    shown = inside | (laid.kg_m2 > 1e-9)
-    cells = harvested.nonzero()
-    sweep = ground.cut_by[cells]
-    ratio = laid.kg_m2[cells] / ground.given_kg_m2[cells]
-    across_m = _across_m(sweeps, grid, cells, sweep)
+    ratio = np.full(grid.shape, np.nan, np.float32)
+    np.divide(laid.kg_m2, ground.given_kg_m2, out=ratio, where=harvested, casting="same_kind")
+    residue_t_ha = np.multiply(laid.kg_m2, 10.0, dtype=np.float32, casting="same_kind")
+    if ratios.left_flat > 0:
+        flat = 10 * ratios.left_flat / ratios.through
+        residue_t_ha += np.multiply(ground.given_kg_m2, flat, dtype=np.float32, casting="same_kind")
     trays, tray_m = tray_readings(laid.kg_m2, ground.given_kg_m2, harvested, grid.cell_m)
-    by_pass = evenness_by_pass(ratio, pass_no[sweep], across_m)
-    by_pass = by_pass.reindex(harvest.passes.table["pass_id"])
-    passes = _pass_table(harvest, by_pass, lines, pass_no)
-    finite = passes["urdr"].notna()
-    field_urdr = _weighted_median(
-        passes.loc[finite, "urdr"].to_numpy(), passes.loc[finite, "length_m"].to_numpy()
+    even = evenness(trays)
+    del trays
+    by_pass = evenness_by_pass(
+        ratio[harvested],
+        pass_no.astype(np.int32)[ground.cut_by[harvested]],
+        ground.across_m[harvested],
+    )
+    passes = _pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
+    known = passes["urdr"].notna()
+    even = replace(
+        even,
+        urdr=_weighted_median(
+            passes.loc[known, "urdr"].to_numpy(), passes.loc[known, "length_m"].to_numpy()
+        ),
     )
     progress("strips")
-    across_share = np.full(grid.shape, 0.5, np.float32)
-    across_share[cells] = across_m / sweeps.header_width_m[sweep] + 0.5
     strips = find_strips(
         StripGround(
-            harvested, laid.kg_m2, ground.given_kg_m2, residue_t_ha, ground.cut_by, across_share
+            ratio,
+            laid.kg_m2,
+            ground.given_kg_m2,
+            residue_t_ha,
+            ground.cut_by,
+            ground.across_m,
         ),
         grid,
         pass_no,
-        sweeps.length_m,
+        sweeps,
         gap_below=settings.number("limits", "gap_below"),
         double_above=settings.number("limits", "double_above"),
         min_length_m=settings.number("limits", "strip_min_length"),
         min_area_m2=settings.number("limits", "strip_min_area"),
     )
-    spread_ratio = np.full(grid.shape, np.nan, np.float32)
-    spread_ratio[cells] = ratio
+    outside = ~inside & ~(laid.kg_m2 > _DUST_KG_M2)
+    residue_t_ha[outside] = np.nan
+    layers = laid.layers.astype(np.float32)
+    layers[outside] = np.nan
     grain = float(flow.grain_dry_kg.sum())
     landed = float(laid.landed_kg.sum())
     on_field = float(laid.kg_m2[inside].sum() * grid.cell_area_m2)
@@ -231,17 +245,15 @@ def _meaning(
     return FieldResult(
         name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
         grid=grid,
-        residue_t_ha=np.where(shown, residue_t_ha, np.nan).astype(np.float32),
-        cover_pct=np.where(
-            shown, cover_pct(residue_t_ha, harvest.crop.cover_m2_per_kg), np.nan
-        ).astype(np.float32),
-        spread_ratio=spread_ratio,
-        layers=np.where(shown, laid.layers, np.nan).astype(np.float32),
+        residue_t_ha=residue_t_ha,
+        cover_pct=cover_pct(residue_t_ha, harvest.crop.cover_m2_per_kg),
+        spread_ratio=ratio,
+        layers=layers,
         passes=passes,
         strips=strips,
         outline=outline,
         mass=mass,
-        evenness=evenness(trays, field_urdr),
+        evenness=even,
         tray_m=tray_m,
         harvested_m2=float(harvest.newly_cut_m2.sum()),
         ledger=harvest.passes.ledger,
@@ -251,20 +263,6 @@ def _meaning(
         assumptions=assumptions(settings, harvest.crop),
         notes=(*track.notes, *harvest.clean.notes, *flow.notes),
         bands=harvest.bands,
-    )
-
-
-def _across_m(
-    sweeps: HeaderSweeps, grid: Grid, cells: tuple[np.ndarray, ...], sweep: np.ndarray
-) -> np.ndarray:
-    """Give each cell's distance to the right of its header's middle [m]."""
-    east, north = cell_centres(grid, *cells)
-    corners = sweeps.corners
-    middle = corners.mean(axis=1)
-    right = corners[:, 1] + corners[:, 2] - corners[:, 0] - corners[:, 3]
-    right /= np.maximum(np.hypot(right[:, 0], right[:, 1]), 1e-9)[:, None]
-    return np.asarray(
-        (east - middle[sweep, 0]) * right[sweep, 0] + (north - middle[sweep, 1]) * right[sweep, 1]
     )
 
 

@@ -138,10 +138,10 @@ def evenness_by_pass(
         low_quarter_du_pct.
     """
     passes = int(pass_no.max()) if len(pass_no) else 0
-    order = np.argsort(pass_no, kind="stable")
-    bounds = np.searchsorted(pass_no[order], np.arange(1, passes + 2))
-    sorted_ratio = ratio[order]
-    lane = np.floor(across_m / tray_m).astype(np.int64)
+    small = pass_no.astype(np.uint16) if passes < 2**16 else pass_no
+    sorted_ratio = ratio[np.argsort(small, kind="stable")]  # radix sort on small integers
+    bounds = np.append(0, np.cumsum(np.bincount(pass_no, minlength=passes + 1)[1:]))
+    lane = np.floor(across_m / tray_m).astype(np.int32)
     low = int(lane.min()) if len(lane) else 0
     lanes = (int(lane.max()) - low + 1) if len(lane) else 1
     code = (pass_no - 1) * lanes + lane - low

@@ -27,7 +27,8 @@ def cover_pct(residue_t_ha: np.ndarray, cover_m2_per_kg: float) -> np.ndarray:
     ----------
     Gregory 1982, Trans. ASAE 25:1333-1337, as used in WEPP's covcal.for.
     """
-    return np.asarray(100.0 * -np.expm1(-cover_m2_per_kg * np.asarray(residue_t_ha) / 10.0))
+    exponent = np.asarray(residue_t_ha) * (-cover_m2_per_kg / 10.0)
+    return np.asarray(-100.0 * np.expm1(exponent))
 
 
 def two_covers_pct(first_pct: np.ndarray, second_pct: np.ndarray) -> np.ndarray:

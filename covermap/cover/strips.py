@@ -19,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 
 from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid
+from covermap.harvest.working_width import HeaderSweeps
 
 #: Pieces are one strip if they touch along this part of the longer one.
 _JOINED_ALONG = 0.3
@@ -47,22 +48,22 @@ class StripGround:
 
     Attributes
     ----------
-    harvested : numpy.ndarray
-        True where the ratio means something.
+    ratio : numpy.ndarray
+        Spread ratio, NaN where it means nothing.
     deposit_kg_m2, given_kg_m2, residue_t_ha : numpy.ndarray
         Residue landed through the machine, given up, and lying in all.
     cut_by : numpy.ndarray
         Sweep that cut the cell, -1 none.
-    across_share : numpy.ndarray
-        Place between the header's left end (0) and right end (1).
+    across_m : numpy.ndarray
+        Distance to the right of that sweep's middle line [m].
     """
 
-    harvested: np.ndarray
+    ratio: np.ndarray
     deposit_kg_m2: np.ndarray
     given_kg_m2: np.ndarray
     residue_t_ha: np.ndarray
     cut_by: np.ndarray
-    across_share: np.ndarray
+    across_m: np.ndarray
 
 
 @compiled
@@ -151,7 +152,7 @@ def find_strips(
     ground: StripGround,
     grid: Grid,
     pass_of_sweep: np.ndarray,
-    sweep_length_m: np.ndarray,
+    sweeps: HeaderSweeps,
     *,
     gap_below: float,
     double_above: float,
@@ -166,8 +167,10 @@ def find_strips(
         The field, cell by cell.
     grid : Grid
         Its grid.
-    pass_of_sweep, sweep_length_m : numpy.ndarray
-        (n,) pass number and length [m] of each header sweep.
+    pass_of_sweep : numpy.ndarray
+        (n,) pass number of each header sweep.
+    sweeps : HeaderSweeps
+        The sweeps themselves.
     gap_below, double_above : float
         Spread ratios that make a gap or a double.
     min_length_m, min_area_m2 : float
@@ -178,22 +181,13 @@ def find_strips(
     geopandas.GeoDataFrame
         :data:`STRIP_COLUMNS` and polygons in the grid's CRS, most important first.
     """
-    ratio = np.divide(
-        ground.deposit_kg_m2,
-        ground.given_kg_m2,
-        out=np.ones(grid.shape),
-        where=ground.harvested,
-    )
-    found = []
-    for kind, mask in (
-        ("gap", ground.harvested & (ratio < gap_below)),
-        ("double", ground.harvested & (ratio > double_above)),
-    ):
-        found.append(
-            _strips_of_kind(
-                kind, mask, ground, grid, pass_of_sweep, sweep_length_m, min_length_m, min_area_m2
-            )
+    found = [
+        _strips_of_kind(kind, mask, ground, grid, pass_of_sweep, sweeps, min_length_m, min_area_m2)
+        for kind, mask in (
+            ("gap", ground.ratio < gap_below),
+            ("double", ground.ratio > double_above),
         )
+    ]
     strips = pd.concat(found, ignore_index=True)
     if len(strips):
         weight = strips[["excess_kg", "deficit_kg"]].max(axis=1)
@@ -220,19 +214,21 @@ def _strips_of_kind(
     ground: StripGround,
     grid: Grid,
     pass_of_sweep: np.ndarray,
-    sweep_length_m: np.ndarray,
+    sweeps: HeaderSweeps,
     min_length_m: float,
     min_area_m2: float,
 ) -> pd.DataFrame:
     if not mask.any():
         return _empty()
-    sweep_here = np.where(mask, ground.cut_by, 0)
-    zone = np.clip((ground.across_share * _ZONES).astype(np.int32), 0, _ZONES - 1)
-    key = np.where(mask, pass_of_sweep[sweep_here] * _ZONES + zone + 1, 0).astype(np.int32)
-    label = _label_pieces(key)
     inside = mask.nonzero()
-    piece, sweep = label[inside], ground.cut_by[inside].astype(np.int64)
-    piece_length = _lengths(piece, sweep, pass_of_sweep, sweep_length_m)
+    sweep = ground.cut_by[inside].astype(np.int64)
+    across = ground.across_m[inside] / sweeps.header_width_m[sweep] + 0.5
+    zone = np.clip((across * _ZONES).astype(np.int32), 0, _ZONES - 1)
+    label = np.zeros(grid.shape, np.int32)
+    label[inside] = pass_of_sweep[sweep] * _ZONES + zone + 1
+    label = _label_pieces(label)
+    piece = label[inside]
+    piece_length = _lengths(piece, sweep, pass_of_sweep, sweeps.length_m)
     pieces = len(piece_length) - 1
     touch = _touching(label)
     longer = np.maximum(piece_length[touch["a"]], piece_length[touch["b"]])
@@ -242,7 +238,7 @@ def _strips_of_kind(
     strip = strip_of_piece[piece - 1]
     cells = np.bincount(strip, minlength=count)
     area = cells * grid.cell_area_m2
-    along = _lengths(strip, sweep, pass_of_sweep, sweep_length_m)
+    along = _lengths(strip, sweep, pass_of_sweep, sweeps.length_m)
     # worth a polygon: large enough, and not too short in every direction
     box = _extent_m(inside, strip, count, grid.cell_m)
     worth = np.flatnonzero((area >= min_area_m2) & (np.maximum(along, box) >= min_length_m))
@@ -250,9 +246,8 @@ def _strips_of_kind(
         return _empty()
     number = np.zeros(count, np.int32)
     number[worth] = np.arange(1, len(worth) + 1)
-    image = np.zeros(grid.shape, np.int32)
-    image[inside] = number[strip]
-    polygons = _polygons(image, grid, len(worth))
+    label[inside] = number[strip]
+    polygons = _polygons(label, grid, len(worth))
     corners, owner = shapely.get_coordinates(
         shapely.minimum_rotated_rectangle(polygons), return_index=True
     )

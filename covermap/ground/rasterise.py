@@ -273,3 +273,23 @@ def quadrilateral_area(corners: np.ndarray) -> float:
         - (corners[3, 0] - corners[1, 0]) * (corners[2, 1] - corners[0, 1])
     )
     return abs(area)
+
+
+@compiled
+def place_across(
+    cut_by: np.ndarray,
+    middle: np.ndarray,
+    right: np.ndarray,
+    row0: int,
+    col0: int,
+    across: np.ndarray,
+) -> None:
+    """Write how far right of its sweep's middle line each cut cell lies [cells]."""
+    rows, cols = cut_by.shape
+    for r in range(rows):
+        for c in range(cols):
+            i = cut_by[r, c]
+            if i >= 0:
+                across[r, c] = (c + col0 + 0.5 - middle[i, 0]) * right[i, 0] + (
+                    r + row0 + 0.5 - middle[i, 1]
+                ) * right[i, 1]

@@ -44,13 +44,13 @@ def merge_sections(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     # A repeated section is a repeated record; it becomes a fix of its own, for cleaning.
     repeat = same.groupby(list(same.columns), dropna=False, sort=False).cumcount().to_numpy()
     keys = pd.DataFrame({"instant": instant, "repeat": repeat})
-    group = keys.groupby(["instant", "repeat"], sort=False).ngroup().to_numpy()
+    group = keys.groupby(["instant", "repeat"], sort=False).ngroup().to_numpy().astype(np.int64)
     size = np.bincount(group)
     if size.max() == 1:
         return fixes, ()
     if not has_section:
         verdict = _looks_like_sections(fixes, group, size)
-        if verdict is not True:
+        if not isinstance(verdict, bool):
             return fixes, verdict
     merged = _merge(fixes, group)
     note = (

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from covermap.errors import TrackError
 
-_UTC_DTYPE = "datetime64[ns, UTC]"
+_UTC_DTYPE = pd.DatetimeTZDtype("ns", "UTC")
 _ZONE = r"(?:[T ]\d{2}:?\d{2}|^\d{1,2}:\d{2}).*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?\.?(?:[Mm]\.?)?"
 _DAY_MONTH_YEAR = (

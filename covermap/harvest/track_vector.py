@@ -55,6 +55,7 @@ def read_vector_track(
         If an override names an unknown column, header or unit.
     """
     notes: list[str] = []
+    crs: str | None
     if is_json(path):
         frame, geometry, crs, broken = _read_geojson(path)
     else:

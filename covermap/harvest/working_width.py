@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.grid import Grid, Window, tiles, whole
-from covermap.ground.rasterise import claim_ground
+from covermap.ground.rasterise import claim_ground, place_across
 from covermap.ground.sweeps import bands_in_window, in_cells, largest_box, sweep_corners
 from covermap.ground.travel import record_starts, travel_along
 
@@ -49,11 +49,14 @@ class CutGround:
         (rows, cols) residue that this ground itself gave to the machine [kg/m²].
     cut_by : numpy.ndarray
         (rows, cols) sweep that cut most of the cell, -1 where nothing was cut.
+    across_m : numpy.ndarray
+        (rows, cols) distance to the right of that sweep's middle line [m], float32.
     """
 
     cut_share: np.ndarray
     given_kg_m2: np.ndarray
     cut_by: np.ndarray
+    across_m: np.ndarray
 
 
 def header_sweeps(
@@ -150,7 +153,13 @@ def cut_ground(
         cut_by,
         claimed,
     )
-    return CutGround(1.0 - standing, given, cut_by), claimed * grid.cell_area_m2
+    right = corners[:, 1] + corners[:, 2] - corners[:, 0] - corners[:, 3]
+    right /= np.maximum(np.hypot(right[:, 0], right[:, 1]), 1e-9)[:, None]
+    across = np.full((window.rows, window.cols), np.nan, np.float32)
+    place_across(cut_by, corners.mean(axis=1), right, window.row, window.col, across)
+    across *= np.float32(grid.cell_m)
+    np.subtract(1.0, standing, out=standing)
+    return CutGround(standing, given, cut_by, across), claimed * grid.cell_area_m2
 
 
 def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
