@@ -27,6 +27,6 @@ def compiled(function: F) -> F:
         The compiled function, with the same signature.
     """
     try:
-        return cast(F, numba.njit(cache=True, nogil=True)(function))
+        return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
     except RuntimeError:  # Numba found no folder to cache in
-        return cast(F, numba.njit(nogil=True)(function))
+        return cast(F, numba.njit(nogil=True, error_model="numpy")(function))

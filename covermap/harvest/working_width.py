@@ -10,6 +10,7 @@ import pandas as pd
 from covermap.ground.grid import Grid, Window, tiles, whole
 from covermap.ground.rasterise import claim_ground, place_across
 from covermap.ground.sweeps import bands_in_window, in_cells, largest_box, sweep_corners
+from covermap.ground.threads import in_threads, row_parts
 from covermap.ground.travel import record_starts, travel_along
 
 _TILE_CELLS = 2048
@@ -134,32 +135,37 @@ def cut_ground(
     """
     window = window or whole(grid)
     corners = in_cells(sweeps.corners, grid)
-    chosen = bands_in_window(corners, window)
-    box_rows, box_cols = largest_box(corners[chosen])
     standing = np.ones((window.rows, window.cols))
     given = np.zeros((window.rows, window.cols))
     cut_by = np.full((window.rows, window.cols), -1, np.int32)
-    claimed = np.zeros(len(corners))
-    claim_ground(
-        corners,
-        np.ascontiguousarray(given_kg_per_m2, np.float64),
-        chosen,
-        box_rows,
-        box_cols,
-        window.row,
-        window.col,
-        standing,
-        given,
-        cut_by,
-        claimed,
-    )
+    density = np.ascontiguousarray(given_kg_per_m2, np.float64)
+    parts = row_parts(window, corners)
+    claimed = np.zeros((len(parts), len(corners)))
+
+    def claim(part: Window) -> None:
+        chosen = bands_in_window(corners, part)
+        here = slice(part.row - window.row, part.row - window.row + part.rows)
+        claim_ground(
+            corners,
+            density,
+            chosen,
+            *largest_box(corners[chosen]),
+            part.row,
+            part.col,
+            standing[here],
+            given[here],
+            cut_by[here],
+            claimed[parts.index(part)],
+        )
+
+    in_threads(claim, parts)
     right = corners[:, 1] + corners[:, 2] - corners[:, 0] - corners[:, 3]
     right /= np.maximum(np.hypot(right[:, 0], right[:, 1]), 1e-9)[:, None]
     across = np.full((window.rows, window.cols), np.nan, np.float32)
     place_across(cut_by, corners.mean(axis=1), right, window.row, window.col, across)
     across *= np.float32(grid.cell_m)
     np.subtract(1.0, standing, out=standing)
-    return CutGround(standing, given, cut_by, across), claimed * grid.cell_area_m2
+    return CutGround(standing, given, cut_by, across), claimed.sum(axis=0) * grid.cell_area_m2
 
 
 def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:

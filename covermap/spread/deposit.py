@@ -9,6 +9,7 @@ import numpy as np
 from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.rasterise import lay_bands
 from covermap.ground.sweeps import bands_in_window, in_cells, largest_box
+from covermap.ground.threads import in_threads, row_parts
 
 
 @dataclass(frozen=True)
@@ -94,27 +95,34 @@ def deposit(
     """
     window = window or whole(grid)
     corners = in_cells(bands.corners, grid)
-    chosen = bands_in_window(corners, window)
-    box_rows, box_cols = largest_box(corners[chosen])
     total = np.zeros((window.rows, window.cols))
     layers = np.zeros((window.rows, window.cols), np.uint16)
-    landed = np.zeros(len(bands.mass_kg))
-    lay_bands(
-        corners,
+    parts = row_parts(window, corners)
+    landed = np.zeros((len(parts), len(bands.mass_kg)))
+    columns = (
         np.ascontiguousarray(bands.mass_kg, np.float64),
         np.ascontiguousarray(bands.profile, np.int64),
         np.ascontiguousarray(bands.pass_index, np.int32),
         np.ascontiguousarray(bands.shares, np.float64),
         np.ascontiguousarray(bands.bins, np.int64),
-        chosen,
-        box_rows,
-        box_cols,
-        window.row,
-        window.col,
-        float(meaningful_kg_m2 * grid.cell_area_m2),
-        total,
-        layers,
-        landed,
     )
+
+    def lay(part: Window) -> None:
+        chosen = bands_in_window(corners, part)
+        here = slice(part.row - window.row, part.row - window.row + part.rows)
+        lay_bands(
+            corners,
+            *columns,
+            chosen,
+            *largest_box(corners[chosen]),
+            part.row,
+            part.col,
+            float(meaningful_kg_m2 * grid.cell_area_m2),
+            total[here],
+            layers[here],
+            landed[parts.index(part)],
+        )
+
+    in_threads(lay, parts)
     total /= grid.cell_area_m2
-    return Deposit(total, layers, landed)
+    return Deposit(total, layers, landed.sum(axis=0))

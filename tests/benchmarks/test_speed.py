@@ -1,0 +1,137 @@
+"""Speed and memory of the 100 ha field, as ratios or caps measured in one run.
+
+Run with ``pytest tests/benchmarks``; plain ``pytest`` leaves this folder out.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from hundred_hectares import FIXES, WIDTH_M, positions, write_track
+from pyproj import CRS
+from rasterio.enums import MergeAlg
+from rasterio.features import rasterize
+
+from covermap.ground.grid import Grid, grid_around
+from covermap.ground.sweeps import sweep_corners
+from covermap.spread.deposit import Bands, deposit
+from covermap.spread.profile import profile_shares
+
+CELL_M = 0.5
+
+
+@pytest.fixture(scope="module")
+def bands() -> Bands:
+    xy, _ = positions()
+    start, end = xy[:-1], xy[1:]
+    keep = np.hypot(*(end - start).T) < 5
+    start, end = start[keep], end[keep]
+    follows = np.append(False, (start[1:] == end[:-1]).all(axis=1))
+    half = np.full(len(start), WIDTH_M / 2)
+    corners = sweep_corners(start, end, follows, -half, half, np.zeros(len(start)))
+    return Bands(
+        corners,
+        np.full(len(start), 10.0),
+        np.zeros(len(start), np.int64),
+        np.cumsum(~follows).astype(np.int32),
+        profile_shares("bell", WIDTH_M / 2, WIDTH_M / 2)[None, :],
+        np.array([40]),
+    )
+
+
+@pytest.fixture(scope="module")
+def grid(bands) -> Grid:
+    low, high = bands.corners.min(axis=(0, 1)), bands.corners.max(axis=(0, 1))
+    return grid_around(CRS.from_epsg(32626), (*low, *high), CELL_M, 2.0)
+
+
+def seconds(work, repeats: int = 3) -> float:
+    """Give the best of several runs, after one to warm up."""
+    work()
+    taken = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        taken.append(time.perf_counter() - start)
+    return min(taken)
+
+
+def test_deposit_is_five_times_faster_than_buffer_and_rasterise(bands, grid, capsys):
+    """The GIS route: buffer each segment and rasterise with addition; it has no profile."""
+
+    def ours() -> None:
+        deposit(bands, grid, meaningful_kg_m2=0.05)
+
+    def theirs() -> None:
+        middle = bands.corners[:, [0, 3]] / 2 + bands.corners[:, [1, 2]] / 2
+        swaths = shapely.buffer(shapely.linestrings(middle), WIDTH_M / 2, cap_style="flat")
+        density = bands.mass_kg / shapely.area(swaths)
+        rasterize(
+            zip(swaths, density, strict=True),
+            out_shape=grid.shape,
+            transform=grid.transform,
+            merge_alg=MergeAlg.add,
+            dtype="float32",
+        )
+
+    fast, slow = seconds(ours), seconds(theirs, 1)
+    with capsys.disabled():
+        print(f"\ndeposit {fast:.2f} s, buffer and rasterise {slow:.2f} s: {slow / fast:.1f} ×")
+    assert slow >= 5 * fast
+
+
+def test_deposit_against_adding_to_cells(bands, grid, capsys):
+    """How many plain additions to the harvested cells one deposit is worth (reported)."""
+    laid = deposit(bands, grid, meaningful_kg_m2=0.05).kg_m2
+    cells = np.flatnonzero(laid > 0)
+    ones = np.ones(len(cells))
+    fast = seconds(lambda: deposit(bands, grid, meaningful_kg_m2=0.05))
+    floor = seconds(lambda: np.bincount(cells, ones, laid.size))
+    with capsys.disabled():
+        print(f"\ndeposit {fast:.2f} s, bincount {floor:.3f} s: {fast / floor:.0f} ×")
+    assert fast < 200 * floor
+
+
+def test_the_whole_map_run_fits_in_time_and_memory(tmp_path, capsys):
+    """100 ha, 50,000 fixes, 0.5 m: within 12 s and 1 GB on two cores."""
+    track = tmp_path / "track.csv"
+    write_track(track)
+    code = (
+        "import json, resource, sys, time\n"
+        "start = time.perf_counter()\n"
+        "from covermap.cli import commands\n"
+        "commands(sys.argv[1:], standalone_mode=False)\n"
+        "taken = time.perf_counter() - start\n"
+        "peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
+        "print(json.dumps({'seconds': taken, 'megabytes': peak}))\n"
+    )
+    words = [
+        "map", track, "--crop", "wheat", "--cut-width", WIDTH_M, "--spread-width", 10.5,
+        "--profile", "trapezoid", "--quiet", "--out",
+    ]  # fmt: skip
+
+    def run(out: Path) -> dict[str, float]:
+        done = subprocess.run(
+            [sys.executable, "-c", code, *map(str, words), str(out)],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        return json.loads(done.stdout.splitlines()[-1])
+
+    first = run(tmp_path / "first")  # may compile the engine's loops
+    again = run(tmp_path / "again")
+    with capsys.disabled():
+        print(
+            f"\nmap of {FIXES:,} fixes: {again['seconds']:.1f} s, {again['megabytes']:.0f} MB "
+            f"(first run {first['seconds']:.1f} s)"
+        )
+    assert again["seconds"] <= 12
+    assert again["megabytes"] <= 1000
