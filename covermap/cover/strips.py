@@ -297,7 +297,7 @@ def _polygons(image: np.ndarray, grid: Grid, count: int) -> np.ndarray:
     joined = np.array(
         [p[0] if len(p) == 1 else shapely.MultiPolygon(p) for p in parts], dtype=object
     )
-    smooth = shapely.simplify(joined, 0.6 * grid.cell_m, preserve_topology=True)
+    smooth = shapely.simplify(joined, grid.cell_m, preserve_topology=True)
     bad = ~shapely.is_valid(smooth)
     smooth[bad] = shapely.make_valid(joined[bad])
     return np.asarray(shapely.normalize(smooth))

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 #: Lines are drawn with no more points than they need to stay this close [m].
 _SIMPLIFIED_M = 0.3
+#: Strips are drawn no finer than this on the page; the files keep their full outline [m].
+_STRIP_SIMPLIFIED_M = 1.0
 _LISTED_STRIPS = 10
 _FIRST_LAYER = "spread_ratio"
 #: Title of each layer of lines and areas in the layer switch.
@@ -206,7 +208,7 @@ def _data(page: MapContent, frame: MercatorFrame) -> dict[str, Any]:
             {"shape": shape, "kind": kind, "rows": rows}
             for (shape, rows), kind in zip(
                 _shapes(
-                    strips.geometry,
+                    strips.geometry.simplify(max(_STRIP_SIMPLIFIED_M, page.grid.cell_m)),
                     [strip_rows(record, page.us_units) for record in _records(strips)],
                 ),
                 strips["kind"].astype(str),

@@ -14,13 +14,14 @@ from covermap.errors import CovermapError, OutputError
 #: Moved last, so that a reader who finds it finds the other files of the same run.
 LAST_FILE = "summary.json"
 
+_CHOOSE = "Choose another folder with --out"
 _REASONS = {
-    errno.ENOSPC: "the disk is full. Free some space, or choose another folder",
-    errno.EDQUOT: "your disk quota is used up. Free some space, or choose another folder",
-    errno.EROFS: "it is on a read-only disk. Choose another folder",
-    errno.EACCES: "you may not write there. Choose another folder, or ask for the right to",
-    errno.EPERM: "you may not write there. Choose another folder, or ask for the right to",
-    errno.ENAMETOOLONG: "its name is too long. Choose a shorter one",
+    errno.ENOSPC: f"the disk is full. Free some space, or: {_CHOOSE}.",
+    errno.EDQUOT: f"your disk quota is used up. Free some space, or: {_CHOOSE}.",
+    errno.EROFS: f"it is on a read-only disk. {_CHOOSE}.",
+    errno.EACCES: f"you may not write there. {_CHOOSE}, or ask for the right to write.",
+    errno.EPERM: f"you may not write there. {_CHOOSE}, or ask for the right to write.",
+    errno.ENAMETOOLONG: "its name is too long. Choose a shorter one with --out.",
 }
 
 
@@ -111,5 +112,5 @@ def _move_in(fresh: Path, old: Path, out_dir: Path) -> None:
 def _message(out_dir: Path, error: OSError) -> str:
     reason = _REASONS.get(error.errno or 0)
     if reason is None:
-        reason = f"{error.strerror or error}. Choose another folder"
-    return f"Cannot write to the folder {out_dir}: {reason} with --out."
+        reason = f"{error.strerror or error}. {_CHOOSE}."
+    return f"Cannot write to the folder {out_dir}: {reason}"
