@@ -30,6 +30,10 @@ _OPTION_NAMES = {
     ("combine", "grain_delay_s"): "grain-delay",
     ("combine", "residue_delay_s"): "residue-delay",
     ("crop", "grain_moisture_pct"): "grain-moisture",
+    ("wind", "speed"): "wind-speed",
+    ("wind", "from_deg"): "wind-from",
+    ("wind", "height"): "wind-height",
+    ("wind", "file"): "wind-file",
 }
 _STEPS = 9
 
@@ -118,7 +122,7 @@ def map_command(
         from covermap.field import map_field
         from covermap.outputs.write_results import write_results
 
-        result = map_field(opened.track, opened.settings, opened.boundary, tell)
+        result = map_field(opened.track, opened.settings, opened.boundary, tell, opened.wind)
         files = write_results(result, out, opened.inputs, us_units=us_units, progress=tell)
     from covermap.outputs.summary import CAUTION, facts, summary, top_strip_lines
 

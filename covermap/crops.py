@@ -33,6 +33,8 @@ class Crop:
         Share of the straw above the cut that goes through the machine.
     cover_m2_per_kg : float
         Coefficient of the cover curve [m²/kg].
+    particle_group : str
+        Group of ``tables/particle_classes.csv`` whose pieces stand for the crop's.
     """
 
     kind: str
@@ -44,6 +46,7 @@ class Crop:
     cut_height_m: float
     header_takes_share: float
     cover_m2_per_kg: float
+    particle_group: str
 
 
 @cache
@@ -61,6 +64,7 @@ def crop_table() -> dict[str, Crop]:
             cut_height_m=float(row["cut_height_m"]),
             header_takes_share=float(row["header_takes_share"]),
             cover_m2_per_kg=float(row["cover_m2_per_kg"]),
+            particle_group=row["particle_group"],
         )
         for name in (row["crop"], *filter(None, row["also_called"].split(";"))):
             crops[name] = crop

@@ -22,5 +22,13 @@ class BoundaryError(CovermapError, ValueError):
     """The field boundary cannot be read or does not fit the track."""
 
 
+class WindError(CovermapError, ValueError):
+    """The wind record cannot be read, or cannot serve this track."""
+
+
 class OutputError(CovermapError, OSError):
     """The results cannot be written where they were asked for."""
+
+
+class TrayError(CovermapError, ValueError):
+    """A tray test or profile file cannot be read or does not describe a spread."""

@@ -24,6 +24,7 @@ from covermap.harvest.working_width import CutGround, cut_ground
 from covermap.harvest_record import Harvest, assumptions, pass_lines, read_harvest
 from covermap.settings import FieldSettings
 from covermap.spread.deposit import Bands, Deposit, deposit
+from covermap.spread.wind import WindSeries
 
 #: A cell counts as harvested ground if at least this part of it was cut.
 HARVESTED_SHARE = 0.5
@@ -38,7 +39,9 @@ class MassBalance:
     """Dry matter [kg]: everything grown is in one of the accounts.
 
     grown = stubble + left_by_header + landed_on_field + landed_outside + baled, and
-    through_machine = landed_on_field + landed_outside + baled.
+    through_machine = landed_on_field + landed_outside + baled. What fell on crop that a
+    later pass cut (on_standing_crop) is part of what landed: it is taken to lie where it
+    fell, though some goes through the machine again with that crop.
     """
 
     grain_kg: float
@@ -49,6 +52,7 @@ class MassBalance:
     landed_on_field_kg: float
     landed_outside_kg: float
     baled_kg: float
+    on_standing_crop_kg: float
 
 
 @dataclass(frozen=True)
@@ -113,6 +117,7 @@ def map_field(
     settings: FieldSettings,
     boundary: BaseGeometry | None = None,
     progress: Progress | None = None,
+    wind: WindSeries | None = None,
 ) -> FieldResult:
     """Map where the residue of one harvest track landed and what that means.
 
@@ -126,6 +131,8 @@ def map_field(
         Outline of the field in the track's CRS; drawn around the passes if not given.
     progress : callable
         Told the name of each step as it starts.
+    wind : WindSeries, optional
+        Wind over time; wins over a constant wind in the settings.
 
     Returns
     -------
@@ -138,7 +145,7 @@ def map_field(
     """
     progress = progress or _silent
     progress("passes and residue flow")
-    harvest = read_harvest(track, settings, boundary)
+    harvest = read_harvest(track, settings, boundary, wind)
     grid, sweeps, flow = harvest.grid, harvest.sweeps, harvest.flow
     pass_no = harvest.passes.pass_of_fix[sweeps.rows]
     own = own_residue_kg_m2(flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, pass_no)
@@ -150,6 +157,7 @@ def map_field(
         harvest.bands,
         grid,
         meaningful_kg_m2=settings.number("limits", "layer_share") * mean_kg_m2,
+        cut_pass=np.append(pass_no, 0).astype(np.int32)[ground.cut_by],
     )
     progress("what it means")
     lines = pass_lines(harvest)
@@ -200,6 +208,9 @@ def _meaning(
         ground.across_m[harvested],
     )
     passes = _pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
+    passes["on_standing_crop_kg"] = np.bincount(
+        harvest.bands.pass_index, laid.on_standing_kg, len(passes) + 1
+    )[1:]
     known = passes["urdr"].notna()
     even = replace(
         even,
@@ -241,6 +252,7 @@ def _meaning(
         landed_on_field_kg=on_field,
         landed_outside_kg=landed - on_field,
         baled_kg=harvest.baled_kg,
+        on_standing_crop_kg=float(laid.on_standing_kg.sum()),
     )
     return FieldResult(
         name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
@@ -261,7 +273,7 @@ def _meaning(
         settings=settings,
         crop=harvest.crop,
         assumptions=assumptions(settings, harvest.crop),
-        notes=(*track.notes, *harvest.clean.notes, *flow.notes),
+        notes=(*track.notes, *harvest.clean.notes, *flow.notes, *harvest.notes),
         bands=harvest.bands,
     )
 
@@ -272,6 +284,10 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
     order = np.argsort(values)
     total = np.cumsum(weights[order])
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _pass_mean(values: np.ndarray, pass_no: np.ndarray) -> np.ndarray:
+    return np.asarray(pd.Series(values).groupby(pass_no).mean().to_numpy())
 
 
 def _pass_table(
@@ -300,6 +316,18 @@ def _pass_table(
     table["residue_t_ha"] = (10 * sums["residue_kg"] / area).to_numpy()
     for column in first:
         table[column] = first[column].to_numpy()
+    wind = harvest.wind
+    for column, values in (
+        ("crosswind_m_s", None if wind is None else wind.across_m_s),
+        ("wind_along_m_s", None if wind is None else wind.along_m_s),
+    ):
+        table[column] = np.nan if values is None else _pass_mean(values, pass_no)
+    if wind is None:
+        table["wind_speed_m_s"] = table["wind_from_deg"] = np.nan
+    else:
+        east, north = _pass_mean(wind.east_m_s, pass_no), _pass_mean(wind.north_m_s, pass_no)
+        table["wind_speed_m_s"] = np.hypot(east, north)
+        table["wind_from_deg"] = np.degrees(np.arctan2(-east, -north)) % 360
     for column in ("mean_ratio", "cv_pct", "urdr", "christiansen_cu_pct", "low_quarter_du_pct"):
         table[column] = by_pass[column].to_numpy()
     return gpd.GeoDataFrame(table, geometry=lines, crs=harvest.grid.crs)

@@ -16,7 +16,7 @@ from covermap.crops import find_crop
 from covermap.errors import SettingsError
 from covermap.settings import (
     BY_NAME,
-    PER_PASS_SECTIONS,
+    PER_PASS,
     SETTINGS,
     FieldSettings,
     PassRule,
@@ -113,6 +113,7 @@ def build_settings(
     for name, (value, place) in raw.items():
         values[name] = BY_NAME[name].read(value, place, kg_per_bushel)
     _check_spread(values, where)
+    _check_wind(values, where)
     rules = [
         _pass_rule(entry, f"{where}[[pass_settings]] number {number}: ", kg_per_bushel)
         for number, entry in enumerate(_list(file_values.get("pass_settings", []), where), 1)
@@ -165,9 +166,9 @@ def _pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRu
     for key, value in entry.items():
         if key in ("passes", "from", "to"):
             continue
-        setting = next((BY_NAME[s, key] for s in PER_PASS_SECTIONS if (s, key) in BY_NAME), None)
+        setting = PER_PASS.get(key)
         if setting is None:
-            names = ["passes", "from", "to"] + [k for s, k in BY_NAME if s in PER_PASS_SECTIONS]
+            names = ["passes", "from", "to", *PER_PASS]
             raise SettingsError(f"{place}{key!r} is no key for passes." + _nearest(key, names))
         values[key] = setting.read(value, place, kg_per_bushel)
     passes = str(entry.get("passes", "")).strip()
@@ -223,6 +224,21 @@ def _check_spread(values: Mapping[tuple[str, str], Any], where: str) -> None:
         raise SettingsError(f"{where}[spread] profile table needs shares = [ … ].")
     if has_shares and profile not in ("table", None):
         raise SettingsError(f'{where}[spread] shares are given; set profile = "table".')
+
+
+def _check_wind(values: Mapping[tuple[str, str], Any], where: str) -> None:
+    speed, direction = values["wind", "speed"], values["wind", "from_deg"]
+    if values["wind", "file"] is not None and (speed is not None or direction is not None):
+        raise SettingsError(f"{where}[wind] give either file, or speed and from_deg, not both.")
+    if speed is None and direction is not None:
+        raise SettingsError(f"{where}[wind] from_deg is given without speed; give both.")
+    if speed and direction is None:
+        raise SettingsError(
+            f"{where}[wind] speed is given without from_deg: say where the wind blew from, in "
+            "degrees clockwise from true north."
+        )
+    if (values["combine", "rotor_diameter"] is None) != (values["combine", "rotor_rpm"] is None):
+        raise SettingsError(f"{where}[combine] rotor_diameter and rotor_rpm go together.")
 
 
 def _known(section: str, key: str, where: str) -> Setting:

@@ -19,9 +19,11 @@ from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, residue_flow, residue_ratios
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
 from covermap.settings import BY_NAME, FieldSettings
-from covermap.spread.bands import residue_bands
+from covermap.spread.bands import FixWind, residue_bands
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
+from covermap.spread.wind import WindSeries
+from covermap.spread.wind_on_fixes import reach_of_rotor_m, stated_wind, thrower, wind_on_fixes
 
 _MARGIN_M = 2.0
 
@@ -40,6 +42,8 @@ class Harvest:
     baled_kg: float
     grid: Grid
     crop: Crop
+    wind: FixWind | None
+    notes: tuple[str, ...]
 
 
 def crop_of(settings: FieldSettings) -> Crop:
@@ -78,10 +82,17 @@ def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
 
 
 def read_harvest(
-    track: Track, settings: FieldSettings, boundary: BaseGeometry | None = None
+    track: Track,
+    settings: FieldSettings,
+    boundary: BaseGeometry | None = None,
+    wind: WindSeries | None = None,
 ) -> Harvest:
-    """Work out passes, working width, residue flow and bands of a track."""
+    """Work out passes, working width, residue flow and bands of a track.
+
+    A wind given here wins over a constant one in the settings.
+    """
     crop = crop_of(settings)
+    wind = wind or stated_wind(settings)
     width = typical_cut_width_m(track, settings)
     clean = clean_track(
         track,
@@ -91,6 +102,10 @@ def read_harvest(
     )
     passes = find_passes(clean, width)
     path = clean.path
+    stubble_m = float(_or(settings.get("crop", "cut_height"), crop.cut_height_m))
+    speed = passes.table["mean_speed_m_s"].to_numpy()
+    forward = float(np.average(speed, weights=passes.table["length_m"]))
+    settings, notes = _reach_from_rotor(settings, crop, stubble_m, forward)
     machine = settings_per_fix(settings, path, passes.pass_of_fix)
     sweeps = header_sweeps(
         path,
@@ -111,7 +126,22 @@ def read_harvest(
     )
     # bands need masses, masses need area, area needs a grid that holds header and bands
     empty = np.zeros(len(sweeps.rows))
-    places, _ = residue_bands(path, sweeps.rows, pass_no, machine, empty, empty)
+    fix_wind = None
+    if wind is not None:
+        fix_wind, wind_notes = wind_on_fixes(
+            wind,
+            settings,
+            crop,
+            path,
+            sweeps.rows,
+            _heading_deg(sweeps),
+            machine,
+            ratios.straw_through / ratios.through,
+            stubble_m,
+            forward,
+        )
+        notes = (*notes, *wind_notes)
+    places, _ = residue_bands(path, sweeps.rows, pass_no, machine, empty, empty, fix_wind)
     corners = np.concatenate([sweeps.corners.reshape(-1, 2), places.corners.reshape(-1, 2)])
     low, high = corners.min(axis=0), corners.max(axis=0)
     grid = grid_around(
@@ -131,9 +161,37 @@ def read_harvest(
         grain_moisture_pct=settings.get("crop", "grain_moisture_pct"),
     )
     bands, baled_kg = residue_bands(
-        path, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg
+        path, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg, fix_wind
     )
-    return Harvest(clean, passes, machine, sweeps, cut_m2, flow, bands, baled_kg, grid, crop)
+    return Harvest(
+        clean, passes, machine, sweeps, cut_m2, flow, bands, baled_kg, grid, crop, fix_wind, notes
+    )
+
+
+def _or(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
+
+
+def _heading_deg(sweeps: HeaderSweeps) -> np.ndarray:
+    """Give the direction of each sweep [deg]."""
+    corners = sweeps.corners
+    step = corners[:, 2] + corners[:, 3] - corners[:, 0] - corners[:, 1]
+    return np.asarray(np.degrees(np.arctan2(step[:, 0], step[:, 1])) % 360)
+
+
+def _reach_from_rotor(
+    settings: FieldSettings, crop: Crop, stubble_m: float, forward_m_s: float
+) -> tuple[FieldSettings, tuple[str, ...]]:
+    """Fill in the reach from rotor and rpm where no width is stated."""
+    stated = [settings.get("spread", key) for key in ("width", "reach_left")]
+    if settings.get("combine", "rotor_rpm") is None or stated != [None, None]:
+        return settings, ()
+    reach = reach_of_rotor_m(thrower(settings, stubble_m, forward_m_s), crop)
+    note = (
+        f"The reach follows from rotor diameter and rpm: {reach:.1f} m to either side for the "
+        "middle class of straw, a lone piece in still air."
+    )
+    return settings.with_values({("spread", "width"): 2 * reach}), (note,)
 
 
 def pass_lines(harvest: Harvest) -> np.ndarray:

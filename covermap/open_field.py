@@ -15,6 +15,9 @@ from covermap.field_file import build_settings, read_field_file, read_pass_table
 from covermap.harvest.outline import read_boundary
 from covermap.harvest.read_track import Track, read_track
 from covermap.settings import FieldSettings
+from covermap.spread.profile_file import read_profile_file
+from covermap.spread.wind import WindSeries
+from covermap.spread.wind_file import read_wind
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,8 @@ class OpenField:
     settings : FieldSettings
     boundary : shapely geometry or None
         In the track's CRS.
+    wind : WindSeries or None
+        From a wind file.
     inputs : mapping of str to str
         File name to SHA-256 of every file read.
     """
@@ -34,6 +39,7 @@ class OpenField:
     track: Track
     settings: FieldSettings
     boundary: BaseGeometry | None
+    wind: WindSeries | None
     inputs: Mapping[str, str]
 
 
@@ -81,6 +87,19 @@ def open_field(
     settings = build_settings(
         file_values, options, source=named, pass_table=rules, columns=columns, units=units
     )
+
+    def beside(section: str, key: str) -> Path | None:
+        """Give a file that a setting names: beside the field file, or as typed."""
+        stated = settings.get(section, key)
+        if stated is None:
+            return None
+        from_file = (section, key) not in options and named
+        return source.parent / stated if from_file else Path(stated)
+
+    profile_path = beside("spread", "profile_file")
+    if profile_path is not None:
+        settings = _with_profile(settings, profile_path)
+        files.append(profile_path)
     track_path = source
     if named:
         stated = settings.get("field", "track")
@@ -96,14 +115,34 @@ def open_field(
         units=settings.units,
         kg_per_bushel=find_crop(kind).kg_per_bushel if kind else None,
     )
-    boundary = None
-    stated = settings.get("field", "boundary")
-    if stated is not None:
-        from_file = ("field", "boundary") not in options and named
-        boundary_path = source.parent / stated if from_file else Path(stated)
+    boundary = wind = None
+    boundary_path = beside("field", "boundary")
+    if boundary_path is not None:
         boundary = read_boundary(boundary_path, track.crs)
         files.append(boundary_path)
-    return OpenField(track, settings, boundary, {f.name: _sha256(f) for f in files})
+    wind_path = beside("wind", "file")
+    if wind_path is not None:
+        wind = read_wind(wind_path, height_m=settings.number("wind", "height"))
+        files.append(wind_path)
+    return OpenField(track, settings, boundary, wind, {f.name: _sha256(f) for f in files})
+
+
+def _with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
+    """Fill in the band that a profile file describes.
+
+    Raises
+    ------
+    SettingsError
+        If the band is stated in another way too.
+    """
+    keys = ("width", "reach_left", "reach_right", "profile", "shares")
+    stated = [key for key in keys if ("spread", key) in settings.given]
+    if stated:
+        raise SettingsError(
+            f"[spread] profile_file and {stated[0]} say the same thing; give one of them."
+        )
+    values = read_profile_file(path)
+    return settings.with_values({("spread", key): value for key, value in values.items()})
 
 
 def _sha256(path: Path) -> str:

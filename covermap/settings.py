@@ -38,6 +38,8 @@ class Setting:
         The value must be larger than ``low``.
     choices : tuple of str
         For kind ``choice``.
+    whole_field : bool
+        Cannot be set for single passes, though its section may.
     """
 
     section: str
@@ -50,6 +52,7 @@ class Setting:
     high: float = float("inf")
     above_low: bool = False
     choices: tuple[str, ...] = ()
+    whole_field: bool = False
 
     @property
     def name(self) -> str:
@@ -173,6 +176,7 @@ SETTINGS: tuple[Setting, ...] = (
         "Seconds from cutting to the grain reading; logs are usually shifted already.",
         default=0.0,
         why="the log is taken as shifted already",
+        whole_field=True,
         low=0.0,
         high=60.0,
     ),
@@ -185,6 +189,43 @@ SETTINGS: tuple[Setting, ...] = (
         why="no published figure was found; a stated guess, set your own",
         low=0.0,
         high=60.0,
+    ),
+    _positive(
+        "combine",
+        "discharge_height",
+        "length",
+        "Height above ground at which the residue leaves the machine.",
+        default=1.8,
+        why="common practice, no source",
+        high=5.0,
+        whole_field=True,
+    ),
+    Setting(
+        "combine",
+        "throw_elevation",
+        "angle",
+        "Angle of the throw above the horizontal.",
+        default=0.0,
+        why="thrown level",
+        low=-60.0,
+        high=80.0,
+        whole_field=True,
+    ),
+    _positive(
+        "combine",
+        "rotor_diameter",
+        "length",
+        "Diameter of the spreading rotor or disc; with rotor_rpm it gives the launch speed.",
+        high=3.0,
+        whole_field=True,
+    ),
+    _positive(
+        "combine",
+        "rotor_rpm",
+        "number",
+        "Revolutions per minute of the spreading rotor or disc.",
+        high=10000.0,
+        whole_field=True,
     ),
     Setting(
         "spread",
@@ -214,6 +255,13 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("spread", "shares", "list", "Shares from the left edge to the right, equal steps."),
     Setting(
         "spread",
+        "profile_file",
+        "text",
+        "Measured profile from covermap trays: shape and reaches.",
+        whole_field=True,
+    ),
+    Setting(
+        "spread",
         "lean",
         "length",
         "Shift of the band's centre, + to the right looking forward.",
@@ -240,6 +288,32 @@ SETTINGS: tuple[Setting, ...] = (
         low=0.0,
         high=1.0,
     ),
+    Setting(
+        "wind",
+        "speed",
+        "speed",
+        "Wind speed of the day where there is no wind file.",
+        low=0.0,
+        high=40.0,
+    ),
+    Setting(
+        "wind",
+        "from_deg",
+        "angle",
+        "Direction the wind blows from, clockwise from true north.",
+        low=0.0,
+        high=360.0,
+    ),
+    _positive(
+        "wind",
+        "height",
+        "length",
+        "Height above ground at which the wind was measured.",
+        default=10.0,
+        why="height of weather stations",
+        high=200.0,
+    ),
+    Setting("wind", "file", "text", "CSV of wind over time, relative to the field file."),
     Setting(
         "limits",
         "gap_below",
@@ -305,6 +379,36 @@ SETTINGS: tuple[Setting, ...] = (
         default=4.5,
         why="common practice, no source: harvest is slower than 16 km/h",
     ),
+    Setting(
+        "advice",
+        "least_reach",
+        "length",
+        "Shortest reach to one side that the machine can be set to.",
+        default=1.0,
+        why="a stated guess; give your machine's",
+        low=0.0,
+        high=40.0,
+    ),
+    _positive(
+        "advice",
+        "most_reach",
+        "length",
+        "Longest reach to one side that the machine can be set to.",
+        default=5.3,
+        why="most combines struggle beyond 30 to 35 ft in all (farm-equipment.com; Erb 1989); "
+        "a longer stated reach counts",
+        high=40.0,
+    ),
+    Setting(
+        "advice",
+        "most_lean",
+        "length",
+        "Furthest the whole band can be shifted to one side.",
+        default=1.5,
+        why="a stated guess; give your machine's",
+        low=0.0,
+        high=30.0,
+    ),
     _positive(
         "grid",
         "cell",
@@ -320,6 +424,9 @@ BY_NAME = {(s.section, s.key): s for s in SETTINGS}
 
 #: Keys that a pass, a time window or a fix may set for itself.
 PER_PASS_SECTIONS = ("spread", "combine")
+
+#: Settings that a pass, a time window or a fix may set for itself, by key.
+PER_PASS = {s.key: s for s in SETTINGS if s.section in PER_PASS_SECTIONS and not s.whole_field}
 
 
 @dataclass(frozen=True)

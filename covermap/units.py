@@ -245,6 +245,7 @@ _METRIC = {
     "tonnes": Shown(1e-3, "t", 1),
     "mass per area": Shown(1.0, "t/ha", 2),
     "speed": Shown(3.6, "km/h", 1),
+    "wind": Shown(1.0, "m/s", 1),
 }
 _US = {
     "length": Shown(1 / METRES_PER_FOOT, "ft", 1),
@@ -253,6 +254,7 @@ _US = {
     "tonnes": Shown(1 / KG_PER_SHORT_TON, "short ton", 1),
     "mass per area": Shown(SQUARE_METRES_PER_ACRE / 10 / KG_PER_POUND, "lb/ac", 0),
     "speed": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
+    "wind": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
 }
 
 

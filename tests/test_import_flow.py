@@ -15,7 +15,7 @@ ORDER = (
     ("spread",),
     ("cover",),
     ("plan",),
-    ("harvest_record", "field", "open_field"),
+    ("harvest_record", "field", "open_field", "advise_field"),
     ("outputs",),
     ("sample", "season"),
     ("cli", "page"),

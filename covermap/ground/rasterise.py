@@ -171,6 +171,8 @@ def lay_bands(
     total: np.ndarray,
     layers: np.ndarray,
     landed: np.ndarray,
+    cut_pass: np.ndarray,
+    on_standing: np.ndarray,
 ) -> None:
     """Add the bands ``chosen`` to ``total`` [kg per cell] and count layers, band by band."""
     rows, cols = total.shape
@@ -187,6 +189,7 @@ def lay_bands(
         p = profile[i]
         cover_band(corners[i], shares[p], bins[p], mass[i], box, sums, first, last)
         here = 0.0
+        uncut = 0.0
         for r in range(box[2]):
             row = box[0] + r - row0
             inside = 0 <= row < rows
@@ -198,6 +201,8 @@ def lay_bands(
                     continue
                 total[row, col] += value
                 here += value
+                if cut_pass[row, col] > pass_index[i]:
+                    uncut += value
                 if latest_pass[row, col] != pass_index[i]:
                     latest_pass[row, col] = pass_index[i]
                     of_pass[row, col] = 0.0
@@ -208,6 +213,7 @@ def lay_bands(
             first[r] = box_cols
             last[r] = -1
         landed[i] = here
+        on_standing[i] = uncut
 
 
 @compiled

@@ -26,7 +26,9 @@ from covermap.outputs.map_texts import (
     pass_rows,
     strip_line,
     strip_rows,
+    wind_rows,
 )
+from covermap.outputs.wind_arrows import wind_arrows
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -44,6 +46,7 @@ _SHAPE_TITLES = {
     "passes": "Passes",
     "gap": "Gap strips",
     "double": "Double strips",
+    "wind": "Wind",
 }
 
 
@@ -114,7 +117,7 @@ def map_page(page: MapContent) -> str:
         name: display_range(name, values, page.limits, page.us_units)
         for name, values in images.items()
     }
-    figure = _figure(frame, images, ends)
+    figure = _figure(frame, images, ends, windy=not wind_arrows(page.passes).empty)
     leaflet = leaflet_files()
     figure.page = {
         "title": page.title,
@@ -124,6 +127,7 @@ def map_page(page: MapContent) -> str:
         "legends": [_legend(name, ends[name], page) for name in LAYER_TITLES],
         "first_layer": _FIRST_LAYER,
         "limits": page.limits,
+        "windy": not wind_arrows(page.passes).empty,
         "top_strips": [
             strip_line(record, page.us_units)
             for record in _records(page.strips.head(_LISTED_STRIPS))
@@ -144,6 +148,7 @@ def _figure(
     frame: MercatorFrame,
     images: dict[str, np.ndarray],
     ends: dict[str, tuple[float, float]],
+    windy: bool,
 ) -> Any:
     """Put together map, overlays and layer switch; names are fixed, so pages are alike."""
     import folium
@@ -176,6 +181,8 @@ def _figure(
         overlay._id = name
         overlay.add_to(field_map)
     for name, title in _SHAPE_TITLES.items():
+        if name == "wind" and not windy:
+            continue
         group = folium.FeatureGroup(name=title)
         group._id = name
         group.add_to(field_map)
@@ -193,6 +200,7 @@ def _data(page: MapContent, frame: MercatorFrame) -> dict[str, Any]:
     drawn = page.passes[page.passes.geometry.notna()]
     lines = drawn.geometry.simplify(_SIMPLIFIED_M)
     strips = page.strips[page.strips.geometry.notna()]
+    arrows = wind_arrows(page.passes)
     outline = gpd.GeoSeries([] if page.boundary is None else [page.boundary], crs=crs)
     return {
         "us_units": page.us_units,
@@ -213,6 +221,12 @@ def _data(page: MapContent, frame: MercatorFrame) -> dict[str, Any]:
                 ),
                 strips["kind"].astype(str),
                 strict=True,
+            )
+        ],
+        "wind": [
+            {"shape": shape, "rows": rows}
+            for shape, rows in _shapes(
+                arrows.geometry, [wind_rows(record, page.us_units) for record in _records(arrows)]
             )
         ],
         "layers": {title: name for name, title in LAYER_TITLES.items()},

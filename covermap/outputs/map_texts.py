@@ -67,8 +67,27 @@ def pass_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
         ("Spread ratio, mean", _number(record, "mean_ratio", 2)),
         ("CV across the pass", _number(record, "cv_pct", 0, " %")),
         ("URDR", _number(record, "urdr", 2)),
+        *[(label, text) for label, text in wind_rows(record, us_units)],
+        ("On crop cut later", _text(unit["mass"], record, "on_standing_crop_kg")),
     ]
     return [[label, value] for label, value in lines if value]
+
+
+def wind_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
+    """Give label and value lines of the wind on one pass; nothing where there was none."""
+    if not _known(record.get("wind_speed_m_s")):
+        return []
+    speed = shown(us_units)["wind"]
+    across = float(record["crosswind_m_s"])
+    side = "left" if across > 0 else "right"
+    return [
+        [
+            "Wind as measured",
+            f"{speed.text(float(record['wind_speed_m_s']))} from "
+            f"{float(record['wind_from_deg']):.0f}°",
+        ],
+        ["Crosswind on the pieces", f"{speed.text(abs(across))} from the {side}"],
+    ]
 
 
 def strip_rows(record: Mapping[str, Any], us_units: bool) -> Rows:

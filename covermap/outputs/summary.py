@@ -130,6 +130,7 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
             ),
             "working_width_m": float(result.harvested_m2 / passes["length_m"].sum()),
         },
+        "wind": _wind(result),
         "top_strips": result.strips.drop(columns="geometry").head(10).to_dict("records"),
         "fixes": {
             "read": result.fixes_read,
@@ -167,6 +168,10 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
             f"{unit['tonnes'].text(mass.landed_outside_kg)} ({outside:.1%})",
         ),
     ]
+    if mass.on_standing_crop_kg > 0:
+        lines.append(
+            ("On crop cut later", f"{unit['tonnes'].text(mass.on_standing_crop_kg)}, left there")
+        )
     if mass.baled_kg > 0:
         lines.append(("Baled and taken off", unit["tonnes"].text(mass.baled_kg)))
     limit = result.settings.number("limits", "double_above")
@@ -231,6 +236,7 @@ def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         return text if high - low < 0.05 else f"{text} to {unit['length'].text(high)}"
 
     counts = passes["discharge"].value_counts()
+    wind = _wind_text(result, us_units)
     return [
         ("Crop", result.crop.kind),
         ("Discharge", ", ".join(f"{kind} on {n} passes" for kind, n in counts.items())),
@@ -238,6 +244,7 @@ def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         ("Reach right", spread("reach_right_m")),
         ("Lean (+ right)", spread("lean_m")),
         ("Profile", ", ".join(str(p) for p in passes["profile"].unique())),
+        ("Wind", wind),
         ("Pass spacing, middle", unit["length"].text(float(passes["spacing_m"].median()))),
         (
             "Gap below, double above",
@@ -246,3 +253,29 @@ def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         ),
         ("Cell", unit["length"].text(result.grid.cell_m)),
     ]
+
+
+def _wind(result: FieldResult) -> dict[str, float | None]:
+    """Give the wind over the passes: as measured, and across them on the pieces."""
+    passes = result.passes[result.passes["wind_speed_m_s"].notna()]
+    if passes.empty:
+        return dict.fromkeys(("speed_mean_m_s", "speed_max_m_s", "crosswind_max_m_s"))
+    return {
+        "speed_mean_m_s": float(np.average(passes["wind_speed_m_s"], weights=passes["length_m"])),
+        "speed_max_m_s": float(passes["wind_speed_m_s"].max()),
+        "crosswind_max_m_s": float(passes["crosswind_m_s"].abs().max()),
+    }
+
+
+def _wind_text(result: FieldResult, us_units: bool) -> str:
+    wind, unit = _wind(result), shown(us_units)["wind"]
+    if wind["speed_mean_m_s"] is None:
+        return "none given: still air"
+    from_deg = result.passes["wind_from_deg"].dropna()
+    # the middle of directions is that of their vectors
+    mean = np.exp(1j * np.radians(from_deg)).mean()
+    return (
+        f"{unit.text(wind['speed_mean_m_s'])} from about "
+        f"{np.degrees(np.angle(mean)) % 360:.0f}°, up to {unit.text(wind['crosswind_max_m_s'])} "
+        "across the pieces"
+    )

@@ -64,15 +64,23 @@ class Deposit:
         (rows, cols) how many passes put a meaningful share on the cell.
     landed_kg : numpy.ndarray
         (n,) part of each band's mass that fell inside the window [kg].
+    on_standing_kg : numpy.ndarray
+        (n,) part of it that fell on crop that a later pass cut [kg].
     """
 
     kg_m2: np.ndarray
     layers: np.ndarray
     landed_kg: np.ndarray
+    on_standing_kg: np.ndarray
 
 
 def deposit(
-    bands: Bands, grid: Grid, *, meaningful_kg_m2: float, window: Window | None = None
+    bands: Bands,
+    grid: Grid,
+    *,
+    meaningful_kg_m2: float,
+    window: Window | None = None,
+    cut_pass: np.ndarray | None = None,
 ) -> Deposit:
     """Lay ``bands`` on ``grid``; linear in mass, exact in area.
 
@@ -87,6 +95,8 @@ def deposit(
     window : Window, optional
         Part of the grid to compute; all of it by default. Each cell gets bit for bit the
         same number whatever the window.
+    cut_pass : numpy.ndarray, optional
+        Array of the window's shape: number of the pass that cut each cell, 0 if none.
 
     Returns
     -------
@@ -99,6 +109,9 @@ def deposit(
     layers = np.zeros((window.rows, window.cols), np.uint16)
     parts = row_parts(window, corners)
     landed = np.zeros((len(parts), len(bands.mass_kg)))
+    on_standing = np.zeros_like(landed)
+    cut = np.broadcast_to(np.int32(0), total.shape) if cut_pass is None else cut_pass
+    cut = np.ascontiguousarray(cut, np.int32)
     columns = (
         np.ascontiguousarray(bands.mass_kg, np.float64),
         np.ascontiguousarray(bands.profile, np.int64),
@@ -121,8 +134,10 @@ def deposit(
             total[here],
             layers[here],
             landed[parts.index(part)],
+            cut[here],
+            on_standing[parts.index(part)],
         )
 
     in_threads(lay, parts)
     total /= grid.cell_area_m2
-    return Deposit(total, layers, landed.sum(axis=0))
+    return Deposit(total, layers, landed.sum(axis=0), on_standing.sum(axis=0))

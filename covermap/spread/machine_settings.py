@@ -9,7 +9,7 @@ import pandas as pd
 
 from covermap.errors import SettingsError
 from covermap.field_file import parse_pass_numbers
-from covermap.settings import BY_NAME, PER_PASS_SECTIONS, FieldSettings, PassRule
+from covermap.settings import BY_NAME, PER_PASS, FieldSettings, PassRule
 
 #: A windrow is this wide unless its width is given (common practice, no source) [m].
 WINDROW_WIDTH_M = 1.5
@@ -56,15 +56,12 @@ def settings_per_fix(
         If the spread width or cut width is missing, or a rule fits no pass or time.
     """
     n = len(path)
-    keys = [key for section, key in BY_NAME if section in PER_PASS_SECTIONS]
     table: dict[str, np.ndarray] = {}
-    for key in keys:
-        section = next(s for s in PER_PASS_SECTIONS if (s, key) in BY_NAME)
-        value = settings.get(section, key)
+    for key, setting in PER_PASS.items():
+        value = settings.get(setting.section, key)
         if key == "shares":
             continue
-        kind = BY_NAME[section, key].kind
-        if kind == "choice":
+        if setting.kind == "choice":
             table[key] = np.full(n, value, object)
         else:
             table[key] = np.full(n, np.nan if value is None else float(value))

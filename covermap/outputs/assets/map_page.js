@@ -50,6 +50,10 @@
     draw(one.shape, "pass-line", feature_group_passes, false);
     explain(draw(one.shape, "pass-reach", feature_group_passes, true), one.rows);
   });
+  data.wind.forEach(function (one) {
+    draw(one.shape, "wind-halo", feature_group_wind, false);
+    explain(draw(one.shape, "wind-arrow", feature_group_wind, true), one.rows);
+  });
   var strips = data.strips.map(function (one) {
     var gap = one.kind === "gap";
     var group = gap ? feature_group_gap : feature_group_double;

@@ -1,0 +1,1 @@
+"""What now: settings for the next field or wind, and the operations that follow."""

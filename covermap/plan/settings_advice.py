@@ -1,0 +1,305 @@
+"""Which reach and lean would have spread evenly in a crosswind, within the machine's limits.
+
+The band that lands in a wind is worked out as the map does it; passes are laid side by
+side at the spacing, and the settings whose overlap varies least are searched. Two passes
+driven in opposite directions see the wind from opposite sides, so each direction has its
+own setting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+
+from covermap.spread.profile import profile_shares
+from covermap.spread.wind_lean import DriftTables, leaned_band
+
+#: No-till wants the highest ÷ lowest residue across the pass under this (Allmaras et al.
+#: 1985, Agron. J. 77:730-734).
+URDR_WANTED = 1.5
+#: A change that wins less than this is not worth a stop [points of CV].
+LEAST_GAIN_PCT = 1.0
+#: Where still air itself does not reach URDR_WANTED, a wind counts as corrected while the
+#: CV stays within this of still air's [points]: a choice of this project, no source.
+NEAR_STILL_PCT = 5.0
+_TRAY_M = 0.5
+_SAMPLE_M = 0.1
+
+
+@dataclass(frozen=True)
+class SpreadSetting:
+    """Reach to the left and right and lean of a spread [m]."""
+
+    reach_left_m: float
+    reach_right_m: float
+    lean_m: float
+
+    def mirrored(self) -> SpreadSetting:
+        """Give the setting with left and right exchanged."""
+        return SpreadSetting(self.reach_right_m, self.reach_left_m, -self.lean_m)
+
+
+@dataclass(frozen=True)
+class MachineLimits:
+    """What the machine can be set to [m]."""
+
+    least_reach_m: float
+    most_reach_m: float
+    most_lean_m: float
+
+    def allows(self, setting: SpreadSetting) -> bool:
+        """Say whether a setting lies within the limits."""
+        reaches = (setting.reach_left_m, setting.reach_right_m)
+        return (
+            min(reaches) >= self.least_reach_m - 1e-9
+            and max(reaches) <= self.most_reach_m + 1e-9
+            and abs(setting.lean_m) <= self.most_lean_m + 1e-9
+        )
+
+
+@dataclass(frozen=True)
+class SpreadModel:
+    """The spreader as the map models it.
+
+    Attributes
+    ----------
+    shape : str
+        Profile in still air.
+    table : tuple of float or None
+        Shares of a table profile.
+    tables : DriftTables
+        Drift of the pieces, reaching to ``most_reach_m`` at least.
+    spacing_m : float
+        Distance between neighbouring passes [m].
+    """
+
+    shape: str
+    table: tuple[float, ...] | None
+    tables: DriftTables
+    spacing_m: float
+
+    def lands(self, setting: SpreadSetting, crosswind_m_s: float) -> LandedBand:
+        """Give the band that a setting lays in a crosswind (+ towards the right)."""
+        left, right = setting.reach_left_m, setting.reach_right_m
+        shares = profile_shares(self.shape, left, right, self.table)
+        landed, low, high = leaned_band(self.tables, shares, -left, right, crosswind_m_s)
+        return LandedBand(landed, low + setting.lean_m, high + setting.lean_m)
+
+
+@dataclass(frozen=True)
+class LandedBand:
+    """A band on the ground: shares in equal bins between two edges [m]."""
+
+    shares: np.ndarray
+    left_m: float
+    right_m: float
+
+    def below(self, x_m: np.ndarray) -> np.ndarray:
+        """Give the share left of positions [m]."""
+        edges = np.linspace(self.left_m, self.right_m, len(self.shares) + 1)
+        return np.asarray(np.interp(x_m, edges, np.append(0.0, np.cumsum(self.shares))))
+
+    def mirrored(self) -> LandedBand:
+        """Give the band seen from the other direction of travel."""
+        return LandedBand(self.shares[::-1], -self.right_m, -self.left_m)
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """How even two passes, driven there and back, lie side by side.
+
+    Attributes
+    ----------
+    cv_pct : float
+        Coefficient of variation over trays of half a metre [%].
+    urdr : float
+        Highest ÷ lowest tray; infinite where one gets nothing.
+    """
+
+    cv_pct: float
+    urdr: float
+
+
+def overlap(there: LandedBand, back: LandedBand, spacing_m: float) -> Overlap:
+    """Lay passes side by side, ``there`` and ``back`` in turn, and measure evenness.
+
+    Parameters
+    ----------
+    there, back : LandedBand
+        Each seen looking forward in its own direction.
+    spacing_m : float
+        Distance between neighbouring passes [m].
+    """
+    # a whole period in even steps, at least as fine as the sample
+    count = int(np.ceil(2 * spacing_m / _SAMPLE_M))
+    x = np.arange(count) * 2 * spacing_m / count
+    other = back.mirrored()
+    reach = max(abs(v) for b in (there, other) for v in (b.left_m, b.right_m)) + _TRAY_M
+    turns = int(np.ceil(reach / (2 * spacing_m))) + 1
+    total = np.zeros(count)
+    for k in range(-turns, turns + 1):
+        for band, offset in ((there, 2 * k * spacing_m), (other, (2 * k + 1) * spacing_m)):
+            low, high = x - _TRAY_M / 2 - offset, x + _TRAY_M / 2 - offset
+            total += band.below(high) - band.below(low)
+    least = float(total.min())
+    cv = float(100 * total.std() / total.mean())
+    return Overlap(cv, float(total.max() / least) if least > 1e-9 else float("inf"))
+
+
+def best_setting(model: SpreadModel, limits: MachineLimits, crosswind_m_s: float) -> SpreadSetting:
+    """Search the setting that spreads most evenly in a crosswind.
+
+    The search asks for a band that repeats evenly beside itself and beside its mirror
+    image, so that it also fits the pass that comes back.
+
+    Parameters
+    ----------
+    model : SpreadModel
+    limits : MachineLimits
+    crosswind_m_s : float
+        Air moving to the right at flight height [m/s].
+    """
+    low, high, lean = limits.least_reach_m, limits.most_reach_m, limits.most_lean_m
+
+    def clipped(values: np.ndarray) -> SpreadSetting:
+        return SpreadSetting(
+            float(np.clip(values[0], low, high)),
+            float(np.clip(values[1], low, high)),
+            float(np.clip(values[2], -lean, lean)),
+        )
+
+    def cost(values: np.ndarray) -> float:
+        setting = clipped(np.asarray(values))
+        band = model.lands(setting, crosswind_m_s)
+        beside_itself = overlap(band, band.mirrored(), model.spacing_m).cv_pct
+        beside_mirror = overlap(band, band, model.spacing_m).cv_pct
+        over = np.abs(
+            np.asarray(values)
+            - np.array([setting.reach_left_m, setting.reach_right_m, setting.lean_m])
+        ).sum()
+        # of settings as good as each other the least lean wins
+        return float(0.5 * (beside_itself + beside_mirror) + 0.02 * abs(setting.lean_m) + 10 * over)
+
+    reaches = np.unique(np.clip(np.linspace(0.3, 1.3, 9) * model.spacing_m, low, high))
+    starts = []
+    for left in reaches:
+        for right in reaches:
+            still = model.lands(SpreadSetting(left, right, 0.0), crosswind_m_s)
+            centre = (still.shares * _middles(still)).sum()
+            start = np.array([left, right, np.clip(-centre, -lean, lean)])
+            starts.append((cost(start), start))
+    starts.sort(key=lambda s: s[0])
+    found = [
+        minimize(cost, start, method="Nelder-Mead", options={"xatol": 0.02, "fatol": 0.02})
+        for _, start in starts[:3]
+    ]
+    best = min(found, key=lambda f: f.fun)
+    return clipped(best.x)
+
+
+def _middles(band: LandedBand) -> np.ndarray:
+    edges = np.linspace(band.left_m, band.right_m, len(band.shares) + 1)
+    return np.asarray((edges[1:] + edges[:-1]) / 2)
+
+
+@dataclass(frozen=True)
+class PairAdvice:
+    """Advice for passes driven there and back in one wind.
+
+    Attributes
+    ----------
+    crosswind_m_s : float
+        On the pieces, towards the right of the way there [m/s].
+    there, back : SpreadSetting
+        Advised; the present ones where a change is not worth it.
+    before, after : Overlap
+        Evenness with the present settings and as advised.
+    worth_it : bool
+        Whether a change is advised.
+    """
+
+    crosswind_m_s: float
+    there: SpreadSetting
+    back: SpreadSetting
+    before: Overlap
+    after: Overlap
+    worth_it: bool
+
+
+def advise_pair(
+    model: SpreadModel,
+    limits: MachineLimits,
+    present: SpreadSetting,
+    crosswind_m_s: float,
+) -> PairAdvice:
+    """Advise settings for two opposite directions of travel.
+
+    Never advises a change that does not even out at least :data:`LEAST_GAIN_PCT`.
+    """
+
+    def evenness(there: SpreadSetting, back: SpreadSetting) -> Overlap:
+        return overlap(
+            model.lands(there, crosswind_m_s),
+            model.lands(back, -crosswind_m_s),
+            model.spacing_m,
+        )
+
+    before = evenness(present, present)
+    there = best_setting(model, limits, crosswind_m_s)
+    symmetric = model.table is None
+    back = there.mirrored() if symmetric else best_setting(model, limits, -crosswind_m_s)
+    after = evenness(there, back)
+    if after.cv_pct > before.cv_pct - LEAST_GAIN_PCT:
+        return PairAdvice(crosswind_m_s, present, present, before, before, False)
+    return PairAdvice(crosswind_m_s, there, back, before, after, True)
+
+
+@dataclass(frozen=True)
+class CardRow:
+    """One line of the card: a crosswind from the left and what to set for it.
+
+    Attributes
+    ----------
+    crosswind_m_s : float
+        On the pieces [m/s]; the setting for wind from the right is the mirror image.
+    setting : SpreadSetting
+    after : Overlap
+        Evenness with it.
+    corrected : bool
+        Whether the wind is made good.
+    """
+
+    crosswind_m_s: float
+    setting: SpreadSetting
+    after: Overlap
+    corrected: bool
+
+
+def card_rows(
+    model: SpreadModel, limits: MachineLimits, crosswinds_m_s: np.ndarray
+) -> list[CardRow]:
+    """Give the best setting for each crosswind from the left, calm first."""
+    rows: list[CardRow] = []
+    still: Overlap | None = None
+    for wind in crosswinds_m_s:
+        setting = best_setting(model, limits, float(wind))
+        band = model.lands(setting, float(wind))
+        after = overlap(band, band.mirrored(), model.spacing_m)
+        still = still or after
+        good = after.urdr <= URDR_WANTED or (
+            still.urdr > URDR_WANTED and after.cv_pct <= still.cv_pct + NEAR_STILL_PCT
+        )
+        rows.append(CardRow(float(wind), setting, after, good))
+    return rows
+
+
+def strongest_corrected_m_s(rows: list[CardRow]) -> float:
+    """Give the strongest crosswind up to which every wind of the rows is made good [m/s]."""
+    strongest = 0.0
+    for row in rows:
+        if not row.corrected:
+            break
+        strongest = row.crosswind_m_s
+    return strongest

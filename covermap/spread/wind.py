@@ -1,0 +1,281 @@
+"""Wind at the machine: a series of readings, the wind at any instant, across and along.
+
+A wind direction is the one it blows *from*; components are those *towards* which the air
+moves, since that is where the pieces drift.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from covermap.errors import SettingsError, WindError
+
+#: Surface winds above it are taken as faults of the station [m/s]. Category 5 of the
+#: Saffir-Simpson scale starts at 70 m/s (137 kn; value from memory): nobody harvests then.
+MOST_WIND_SPEED_M_S = 75.0
+#: A reading speaks for this long before and after itself [s]: hourly records are the
+#: usual ones (common practice, no source).
+HELD_S = 3600.0
+#: Between readings up to this far apart the wind is interpolated [s]: one hourly reading
+#: may be missing.
+WIDEST_GAP_S = 7200.0
+
+_NO_ROWS = {"source_row": "int64", "reason": "object", "detail": "object"}
+
+
+def _nothing_removed() -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in _NO_ROWS.items()})
+
+
+@dataclass(frozen=True)
+class WindSeries:
+    """Wind readings in order of time.
+
+    Attributes
+    ----------
+    clock_utc : numpy.ndarray
+        (n,) datetime64[ns], UTC, rising; a single NaT for a wind without a time.
+    speed_m_s : numpy.ndarray
+        (n,) mean wind speed at ``height_m`` [m/s].
+    from_deg : numpy.ndarray
+        (n,) direction it blows from, clockwise from true north, 0 to below 360 [deg];
+        NaN in calms.
+    gust_m_s : numpy.ndarray
+        (n,) gust speed [m/s]; NaN if none was reported. Not used for the drift.
+    height_m : float
+        Height above ground at which it was measured [m].
+    removed : pandas.DataFrame
+        ``source_row``, ``reason``, ``detail`` of rows left out.
+    notes : tuple of str
+        What was assumed, mended or counted, in sentences.
+    """
+
+    clock_utc: NDArray[np.datetime64]
+    speed_m_s: NDArray[np.float64]
+    from_deg: NDArray[np.float64]
+    gust_m_s: NDArray[np.float64]
+    height_m: float
+    removed: pd.DataFrame = field(default_factory=_nothing_removed)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_constant(self) -> bool:
+        """Whether one reading serves every time: it was the only one there ever was."""
+        return len(self.speed_m_s) == 1 and self.removed.empty
+
+
+@dataclass(frozen=True)
+class WindAt:
+    """The wind at given instants.
+
+    Attributes
+    ----------
+    east_m_s, north_m_s : numpy.ndarray
+        (m,) components towards which the air moves, at measuring height [m/s].
+    known : numpy.ndarray
+        (m,) bool; False where no reading is near enough and a calm stands in.
+    notes : tuple of str
+        How many instants have no wind, and why.
+    """
+
+    east_m_s: NDArray[np.float64]
+    north_m_s: NDArray[np.float64]
+    known: NDArray[np.bool_]
+    notes: tuple[str, ...] = ()
+
+
+def checked_height(height_m: float) -> float:
+    """Give a measuring height back if it is one [m].
+
+    Raises
+    ------
+    SettingsError
+        If it is not above 0 m.
+    """
+    if not (math.isfinite(height_m) and height_m > 0):
+        raise SettingsError(
+            f"[wind] height: {height_m!r} is out of range; expected the height above ground, in "
+            "metres and more than 0, at which the wind was measured (weather stations: 10 or 2)."
+        )
+    return float(height_m)
+
+
+def constant_wind(speed_m_s: float, from_deg: float, height_m: float) -> WindSeries:
+    """Give one wind that holds all the time.
+
+    Parameters
+    ----------
+    speed_m_s : float
+        Mean speed [m/s].
+    from_deg : float
+        Direction it blows from, clockwise from true north, 0 to 360 [deg]. Any value, NaN
+        too, if the speed is 0.
+    height_m : float
+        Height above ground at which it was measured [m].
+
+    Returns
+    -------
+    WindSeries
+        With a single reading and no time.
+
+    Raises
+    ------
+    SettingsError
+        If a value is out of range.
+    """
+    if not 0 <= speed_m_s <= MOST_WIND_SPEED_M_S:
+        raise SettingsError(
+            f"[wind] speed: {speed_m_s!r} is out of range; expected 0 to {MOST_WIND_SPEED_M_S:g} "
+            "m/s. Correct the number or its unit."
+        )
+    if speed_m_s > 0 and not 0 <= from_deg <= 360:
+        raise SettingsError(
+            f"[wind] from_deg: {from_deg!r} is out of range; expected the direction the wind "
+            "blows from, 0 to 360 degrees clockwise from north (270 is a west wind)."
+        )
+    direction = from_deg % 360.0 if speed_m_s > 0 else math.nan
+    return WindSeries(
+        clock_utc=np.array(["NaT"], dtype="datetime64[ns]"),
+        speed_m_s=np.array([float(speed_m_s)]),
+        from_deg=np.array([direction]),
+        gust_m_s=np.array([math.nan]),
+        height_m=checked_height(height_m),
+    )
+
+
+def components(
+    speed_m_s: NDArray[np.float64], from_deg: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Turn speed and direction *from* into components *towards* which the air moves.
+
+    Parameters
+    ----------
+    speed_m_s : numpy.ndarray
+        (n,) speed [m/s].
+    from_deg : numpy.ndarray
+        (n,) direction it blows from [deg]; NaN counts as calm.
+
+    Returns
+    -------
+    east_m_s, north_m_s : numpy.ndarray
+        (n,) components [m/s].
+    """
+    angle = np.deg2rad(np.nan_to_num(from_deg))
+    speed = np.where(np.isnan(from_deg), 0.0, speed_m_s)
+    return -speed * np.sin(angle), -speed * np.cos(angle)
+
+
+def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
+    """Give the wind at instants of a track.
+
+    Between two readings at most :data:`WIDEST_GAP_S` apart the wind *vector* is
+    interpolated linearly, so that 350° and 10° meet at 0°. In wider gaps and beyond the
+    ends the nearest reading holds for :data:`HELD_S`. Further away the wind is not known
+    and a calm stands in.
+
+    Parameters
+    ----------
+    series : WindSeries
+        The readings.
+    time_utc : array_like or None
+        (m,) instants, datetime64 in UTC or with a time zone; None for a track without a
+        clock.
+
+    Returns
+    -------
+    WindAt
+        Arrays of shape (m,), or (1,) if ``time_utc`` is None.
+
+    Raises
+    ------
+    WindError
+        If the track has no clock and the wind changes with time.
+    """
+    east, north = components(series.speed_m_s, series.from_deg)
+    if series.is_constant:
+        count = 1 if time_utc is None else len(time_utc)
+        return WindAt(np.repeat(east, count), np.repeat(north, count), np.ones(count, np.bool_))
+    if time_utc is None:
+        raise WindError(
+            f"The wind record has {len(east)} usable readings at different times, but the track "
+            "has no time to match them with. Give one wind for the whole field with [wind] speed "
+            "and from_deg, or a track with a time column."
+        )
+    instants = _instants(time_utc)
+    missing = np.isnat(instants)
+    clock = series.clock_utc.astype("datetime64[ns]").astype(np.int64)
+    now = np.where(missing, clock[0], instants.astype(np.int64))
+    later = np.searchsorted(clock, now, side="right")
+    after, before = np.minimum(later, len(clock) - 1), np.maximum(later - 1, 0)
+    since = np.where(later > 0, now - clock[before], np.inf) / 1e9
+    until = np.where(later < len(clock), clock[after] - now, np.inf) / 1e9
+    between = since + until <= WIDEST_GAP_S
+    span = np.where(between, since + until, 1.0)
+    weight = np.where(between, np.where(np.isfinite(since), since, 0.0) / span, until < since)
+    known = (between | (np.minimum(since, until) <= HELD_S)) & ~missing
+    wind_east = np.where(known, east[before] * (1 - weight) + east[after] * weight, 0.0)
+    wind_north = np.where(known, north[before] * (1 - weight) + north[after] * weight, 0.0)
+    return WindAt(wind_east, wind_north, known, _notes_on_unknown(series, instants, known))
+
+
+def _instants(time_utc: Any) -> NDArray[np.datetime64]:
+    index = pd.DatetimeIndex(pd.to_datetime(pd.Index(np.asarray(time_utc)), utc=True))
+    return np.asarray(index.tz_localize(None).to_numpy().astype("datetime64[ns]"))
+
+
+def _notes_on_unknown(
+    series: WindSeries, instants: NDArray[np.datetime64], known: NDArray[np.bool_]
+) -> tuple[str, ...]:
+    if known.all():
+        return ()
+    lost = int((~known).sum())
+    note = (
+        f"No wind is known for {lost} of {len(known)} fixes (no reading within "
+        f"{HELD_S / 3600:g} h); they were taken as calm."
+    )
+    timed = instants[~np.isnat(instants)]
+    if not known.any() and len(timed):
+        wind, track = series.clock_utc, timed
+        note += (
+            (
+                f" The wind record covers {wind.min():.16} to {wind.max():.16} and the track "
+                f"{track.min():.16} to {track.max():.16}, UTC: check date and time zone."
+            )
+            .replace("T", " ")
+            .replace(" The", " The")
+        )
+    return (note,)
+
+
+def crosswind_and_along(
+    east_m_s: NDArray[np.float64] | float,
+    north_m_s: NDArray[np.float64] | float,
+    heading_deg: NDArray[np.float64] | float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Split a wind into what pushes sideways and what pushes forward.
+
+    Parameters
+    ----------
+    east_m_s, north_m_s : numpy.ndarray or float
+        Components towards which the air moves [m/s].
+    heading_deg : numpy.ndarray or float
+        Direction of travel, clockwise from true north [deg]; shapes broadcast.
+
+    Returns
+    -------
+    across_m_s : numpy.ndarray
+        Positive towards the right, looking forward [m/s].
+    along_m_s : numpy.ndarray
+        Positive in the direction of travel [m/s].
+    """
+    angle = np.deg2rad(np.asarray(heading_deg, dtype=np.float64))
+    east, north = np.asarray(east_m_s, np.float64), np.asarray(north_m_s, np.float64)
+    across = east * np.cos(angle) - north * np.sin(angle)
+    along = east * np.sin(angle) + north * np.cos(angle)
+    return np.asarray(across), np.asarray(along)
