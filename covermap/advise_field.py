@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from covermap.crops import Crop
 from covermap.errors import SettingsError
-from covermap.harvest.residue import ResidueRatios, residue_ratios
+from covermap.harvest.residue import residue_ratios
 from covermap.harvest_record import Harvest, crop_of
 from covermap.plan.settings_advice import (
     CardRow,
@@ -69,7 +70,8 @@ class FieldAdvice:
     model, limits, present : SpreadModel, MachineLimits, SpreadSetting
         What was advised for.
     strongest_m_s : float
-        Strongest crosswind on the pieces that can be made good [m/s].
+        Strongest crosswind on the pieces that can be made good [m/s]; None if not even
+        still air is.
     station_factor : float
         Wind on the pieces ÷ wind as measured.
     measured_at_m : float
@@ -88,7 +90,7 @@ class FieldAdvice:
     model: SpreadModel
     limits: MachineLimits
     present: SpreadSetting
-    strongest_m_s: float
+    strongest_m_s: float | None
     station_factor: float
     measured_at_m: float
     wind_speed_m_s: float
@@ -105,6 +107,7 @@ def advise(
     harvest: Harvest | None = None,
     headings_deg: tuple[float, ...] = (),
     spacing_m: float | None = None,
+    card_most_m_s: float = CARD_MOST_M_S,
 ) -> FieldAdvice:
     """Advise reach and lean for a field or for stated headings.
 
@@ -120,6 +123,8 @@ def advise(
         Headings to advise for where there is no harvest, and instead of its own.
     spacing_m : float, optional
         Pass spacing; the cut width by default.
+    card_most_m_s : float
+        Strongest crosswind on the card [m/s, on the pieces]; 0 leaves it at still air.
 
     Returns
     -------
@@ -158,7 +163,7 @@ def advise(
         how,
         ratios.straw_through / ratios.through,
         1.4 * limits.most_reach_m,
-        max(CARD_MOST_M_S, on_pieces) + 1.0,
+        max(card_most_m_s, on_pieces) + 1.0,
     )
     shape = str(settings.get("spread", "profile"))
     model = SpreadModel(shape, settings.get("spread", "shares"), joined, spacing)
@@ -169,7 +174,7 @@ def advise(
             east, north = components(np.array([on_pieces]), np.array([from_deg]))
             across = float(crosswind_and_along(east, north, heading)[0][0])
         found.append(HeadingAdvice(heading, share, advise_pair(model, limits, present, across)))
-    card = card_rows(model, limits, np.arange(0.0, CARD_MOST_M_S + 1e-9, CARD_STEP_M_S))
+    card = card_rows(model, limits, np.arange(0.0, card_most_m_s + 1e-9, CARD_STEP_M_S))
     strongest = strongest_corrected_m_s(card)
     calm = card[0].after
     return FieldAdvice(
@@ -184,7 +189,7 @@ def advise(
         wind_speed_m_s=speed,
         wind_from_deg=from_deg,
         with_the_wind=calm,
-        ways_out=_ways_out(found, calm, strongest, ratios, crop, stubble_m, from_deg),
+        ways_out=_ways_out(found, calm, strongest, crop, stubble_m, from_deg),
         crop=crop,
     )
 
@@ -277,8 +282,7 @@ def _mean_wind(wind: WindSeries | None, harvest: Harvest | None) -> tuple[float,
 def _ways_out(
     found: list[HeadingAdvice],
     calm: Overlap,
-    strongest_m_s: float,
-    ratios: ResidueRatios,
+    strongest_m_s: float | None,
     crop: Crop,
     stubble_m: float,
     from_deg: float,
@@ -287,7 +291,20 @@ def _ways_out(
     ways = []
     worst = max(found, key=lambda h: h.pair.after.cv_pct)
     wind = abs(worst.pair.crosswind_m_s)
-    beyond = wind > strongest_m_s
+    beyond = wind > 0 and wind > (strongest_m_s or 0.0)
+    if strongest_m_s is None:
+        uneven = (
+            f"leaves {calm.urdr:.1f} times as much on the heaviest ground as on the thinnest"
+            if math.isfinite(calm.urdr)
+            else "leaves some ground bare"
+        )
+        ways.append(
+            (
+                "reach",
+                f"Even in still air the best setting {uneven}: the machine does not reach far "
+                "enough for this spacing, or its profile is too peaked.",
+            )
+        )
     if beyond and worst.pair.after.cv_pct > calm.cv_pct + 5 and not np.isnan(from_deg):
         along = from_deg % 180
         ways.append(
@@ -305,7 +322,7 @@ def _ways_out(
         ways.append(
             (
                 "cut height",
-                f"Cutting {CUT_RAISED_M * 100:.0f} cm higher leaves {less:.0%} less residue to "
+                f"Cutting {CUT_RAISED_M * 100:.0f} cm higher leaves {100 * less:.0f} % less to "
                 "spread, so every strip too heavy or too thin is off by that much less.",
             )
         )
@@ -321,15 +338,6 @@ def _ways_out(
                 "forward speed",
                 "Driving slower does not change the kilograms per square metre; it helps only a "
                 "spreader that is overfed (no published figure).",
-            )
-        )
-    elif calm.urdr > 1.5 and ratios.through > 0:
-        ways.append(
-            (
-                "reach",
-                f"Even in still air the best setting leaves {calm.urdr:.1f} times as much on the "
-                "heaviest ground as on the thinnest: the machine does not reach far enough for "
-                "this spacing, or its profile is too peaked.",
             )
         )
     return tuple(ways)

@@ -62,6 +62,11 @@ def _setting_options(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def _source_options(command: Callable[..., None]) -> Callable[..., None]:
+    command = _extra_source_options(command)
+    return click.argument("source", type=click.Path(path_type=Path))(command)
+
+
+def _extra_source_options(command: Callable[..., None]) -> Callable[..., None]:
     for decorate in (
         click.option(
             "--pass-settings",
@@ -82,7 +87,6 @@ def _source_options(command: Callable[..., None]) -> Callable[..., None]:
             metavar="NAME=UNIT",
             help="Unit of a column, such as flow=lb/s. May be repeated.",
         ),
-        click.argument("source", type=click.Path(path_type=Path)),
     ):
         command = decorate(command)
     return command
@@ -91,7 +95,7 @@ def _source_options(command: Callable[..., None]) -> Callable[..., None]:
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="covermap")
 def commands() -> None:
-    """Map where straw and chaff landed behind the combine, and find gap and double strips."""
+    """Map where straw and chaff landed behind the combine, and advise how to spread evenly."""
 
 
 @commands.command("map")
@@ -169,6 +173,138 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
         click.echo(check_text(report))
 
 
+@commands.command("advise")
+@_setting_options
+@click.option(
+    "--heading",
+    "headings",
+    type=float,
+    multiple=True,
+    metavar="DEG",
+    help="Heading to advise for, instead of the track's own. May be repeated.",
+)
+@click.option("--spacing", metavar="TEXT", help="Pass spacing; the track's or the cut width else.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the settings card.")
+@click.option("--us-units", is_flag=True, help="Show feet and miles per hour.")
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
+@_extra_source_options
+@click.argument("source", required=False, type=click.Path(path_type=Path))
+def advise_command(
+    source: Path | None,
+    headings: tuple[float, ...],
+    spacing: str | None,
+    out: Path | None,
+    us_units: bool,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Advise reach and lean for this cut width, crop and wind, heading by heading.
+
+    From SOURCE, a field file or track, or from options alone (then --crop, --cut-width,
+    --spread-width and --heading are needed).
+    """
+    from covermap.advise_field import advise
+    from covermap.field_file import build_settings
+    from covermap.harvest_record import read_harvest
+    from covermap.outputs.advice_text import advice_json, advice_lines
+    from covermap.spread.wind_file import read_wind
+    from covermap.spread.wind_on_fixes import stated_wind
+    from covermap.units import read_quantity
+
+    harvest = wind = None
+    if source is None:
+        settings = build_settings({}, _settings_of(options))
+        file = settings.get("wind", "file")
+        if file is not None:
+            wind = read_wind(Path(file), height_m=settings.number("wind", "height"))
+        name = "Settings"
+    else:
+        opened = _open(source, options)
+        settings, wind = opened.settings, opened.wind
+        harvest = read_harvest(opened.track, settings, opened.boundary, wind)
+        name = settings.get("field", "name") or opened.track.source.rsplit(".", 1)[0]
+    advice = advise(
+        settings,
+        wind=wind or stated_wind(settings),
+        harvest=harvest,
+        headings_deg=headings,
+        spacing_m=None if spacing is None else read_quantity(spacing, "length", "--spacing"),
+    )
+    if out is not None:
+        from covermap.outputs.advice_card import advice_card
+        from covermap.outputs.write_whole import whole_files
+
+        with whole_files(out) as folder:
+            card = advice_card(advice, title=str(name), us_units=us_units)
+            (folder / "settings_card.svg").write_text(card, "utf-8")
+    if as_json:
+        click.echo(json.dumps(advice_json(advice), indent=2, ensure_ascii=False))
+        return
+    for line in advice_lines(advice, us_units):
+        click.echo(line)
+    if out is not None:
+        click.echo(f"Card to take along: {out / 'settings_card.svg'}")
+
+
+@commands.command("trays")
+@click.argument("test", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for results.")
+@click.option("--tray-width", metavar="TEXT", help="Width of a tray across the band [m].")
+@click.option("--tray-length", metavar="TEXT", help="Length of a tray along the travel [m].")
+@click.option("--tray-area", metavar="TEXT", help="Area of a tray [m2].")
+@click.option("--moisture", metavar="TEXT", help="Moisture of what was weighed [%].")
+@click.option("--cv-limit", default="15", show_default=True, help="Largest CV accepted [%].")
+@click.option("--keep-all-runs", is_flag=True, help="Keep runs that disagree with their fellows.")
+@click.option("--us-units", is_flag=True, help="Show feet.")
+def trays_command(
+    test: Path,
+    out: Path,
+    tray_width: str | None,
+    tray_length: str | None,
+    tray_area: str | None,
+    moisture: str | None,
+    cv_limit: str,
+    keep_all_runs: bool,
+    us_units: bool,
+) -> None:
+    """Measure the spread from a tray test TEST (CSV of weights across the band).
+
+    Writes profile.toml, which a field file can name as [spread] profile_file, and trays.svg.
+    """
+    from covermap.outputs.tray_plot import tray_plot
+    from covermap.outputs.tray_report import tray_lines
+    from covermap.outputs.write_whole import whole_files
+    from covermap.spread.profile_file import profile_file_text
+    from covermap.spread.tray_file import read_tray_test
+    from covermap.spread.trays import measure_profile
+    from covermap.units import read_quantity
+
+    def given(text: str | None, kind: str, option: str) -> float | None:
+        return None if text is None else read_quantity(text, kind, option)
+
+    limit = read_quantity(cv_limit, "percent", "--cv-limit")
+    if limit <= 0:
+        raise click.UsageError(f"--cv-limit {cv_limit!r}: expected more than 0 %.")
+    read = read_tray_test(
+        test,
+        tray_width_m=given(tray_width, "length", "--tray-width"),
+        tray_length_m=given(tray_length, "length", "--tray-length"),
+        tray_area_m2=given(tray_area, "area", "--tray-area"),
+        moisture_pct=given(moisture, "percent", "--moisture"),
+    )
+    profile = measure_profile(read, keep_all_runs=keep_all_runs)
+    plot = tray_plot(profile, title=test.stem, cv_limit_pct=limit, us_units=us_units)
+    with whole_files(out) as folder:
+        text = profile_file_text(profile, read.metadata, f"covermap trays {test.name}")
+        (folder / "profile.toml").write_text(text, "utf-8")
+        (folder / "trays.svg").write_text(plot, "utf-8")
+    lines = tray_lines(profile, cv_limit_pct=limit, us_units=us_units)
+    width = max(len(label) for label, _ in lines)
+    for label, value in lines:
+        click.echo(f"  {label:<{width}}  {value}")
+    click.echo(f"Written to {out}: profile.toml, trays.svg")
+
+
 @commands.command("sample")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
@@ -176,7 +312,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
     "name",
     default="wheat",
     show_default=True,
-    help="Which sample: wheat, corn or barley.",
+    help="Which sample: wheat, corn, barley or oats.",
 )
 def sample_command(folder: Path, name: str) -> None:
     """Write a ready sample field (invented) into FOLDER, to start with."""
@@ -190,18 +326,19 @@ def sample_command(folder: Path, name: str) -> None:
 def _open(source: Path, options: dict[str, Any]) -> OpenField:
     from covermap.open_field import open_field
 
-    settings = {
-        (s.section, s.key): options.get(f"set_{s.section}_{s.key}")
-        for s in SETTINGS
-        if (s.section, s.key) != ("field", "track")
-    }
     return open_field(
         source,
-        {name: value for name, value in settings.items() if value is not None},
+        _settings_of(options),
         pass_settings=options["pass_settings"],
         columns=_pairs(options["columns"], "--column"),
         units=_pairs(options["units"], "--unit"),
     )
+
+
+def _settings_of(options: dict[str, Any]) -> dict[tuple[str, str], object]:
+    """Give the settings among the options of a command."""
+    settings = {(s.section, s.key): options.get(f"set_{s.section}_{s.key}") for s in SETTINGS}
+    return {name: value for name, value in settings.items() if value is not None}
 
 
 def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:

@@ -62,6 +62,7 @@ _DECLARED = (
     Column("distance_m", "m", "length", "distance travelled since the last record"),
     Column("interval_s", "s", "time", "time since the last record"),
     Column("section", "", "text", "header section, where each has a row of its own"),
+    Column("machine_id", "", "text", "machine that logged the fix, where there is more than one"),
     Column("pass_id", "", "text", "pass the fix belongs to"),
     Column("discharge", "", "text", "spread or windrow"),
     Column("spread_width_m", "m", "length", "edge-to-edge width of the thrown band"),

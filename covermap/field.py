@@ -227,6 +227,7 @@ def _meaning(
             residue_t_ha,
             ground.cut_by,
             ground.across_m,
+            (harvest.machine["discharge"] == "windrow").to_numpy()[sweeps.rows],
         ),
         grid,
         pass_no,
@@ -273,9 +274,50 @@ def _meaning(
         settings=settings,
         crop=harvest.crop,
         assumptions=assumptions(settings, harvest.crop),
-        notes=(*track.notes, *harvest.clean.notes, *flow.notes, *harvest.notes),
+        notes=(
+            *track.notes,
+            *harvest.clean.notes,
+            *harvest.passes.notes,
+            *flow.notes,
+            *harvest.notes,
+            *_warnings(harvest, mass, settings, harvested),
+        ),
         bands=harvest.bands,
     )
+
+
+def _warnings(
+    harvest: Harvest, mass: MassBalance, settings: FieldSettings, harvested: np.ndarray
+) -> tuple[str, ...]:
+    """Say what does not fit together, so that a slip of the pen is seen."""
+    found = []
+    spacing = float(harvest.passes.table["spacing_m"].median())
+    width = float(np.median(harvest.sweeps.header_width_m))
+    if np.isfinite(spacing) and not 0.75 <= width / spacing <= 1.35:
+        feet = width * 0.3048
+        hint = f" Did you mean {width:g} ft?" if abs(feet / spacing - 1) < 0.2 else ""
+        found.append(
+            f"Warning: passes lie {spacing:.1f} m apart, but the header is {width:.1f} m wide."
+            f"{hint} Area and residue per hectare follow from that width."
+        )
+    if "header_width_m" in harvest.clean.path and ("combine", "cut_width") in settings.given:
+        found.append(
+            "The header width in the track is used; the stated cut width only fills its gaps."
+        )
+    outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
+    cut_inside = harvested.sum() * harvest.grid.cell_area_m2 / harvest.newly_cut_m2.sum()
+    if settings.get("field", "boundary") is not None and cut_inside < 0.8:
+        found.append(
+            f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "
+            "Mass and harvested area are those of the whole track; evenness, gaps and doubles "
+            "are of the ground inside. Is it the right boundary?"
+        )
+    elif outside > 0.2:
+        found.append(
+            f"Warning: {outside:.0%} of the residue landed outside the harvested ground. Check "
+            "the spread width, the lean and the residue delay."
+        )
+    return tuple(found)
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:

@@ -9,65 +9,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import Transformer
 
-from covermap.errors import SettingsError
+from covermap.errors import OutputError, SettingsError
 from covermap.outputs.write_whole import whole_files
+from covermap.sample_shapes import NOTE, Sample, back_and_forth, lonlat
+from covermap.sample_wind import oats
 
 SEED = 20261125
-_CRS = "EPSG:32626"
-#: South-west corner of the fields in that CRS [m]: open sea.
-_CORNER = (500_000.0, 4_980_000.0)
-_NOTE = "Invented data made by covermap/sample.py; no real field, farm or machine.\n"
-
-
-@dataclass(frozen=True)
-class Sample:
-    """One sample field: its files by name, and the truth behind them."""
-
-    files: dict[str, str]
-    truth: dict[str, object]
-
-
-def _lonlat(east: np.ndarray, north: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    transform = Transformer.from_crs(_CRS, "EPSG:4326", always_xy=True)
-    lon, lat = transform.transform(_CORNER[0] + east, _CORNER[1] + north)
-    return np.round(lon, 8), np.round(lat, 8)
-
-
-def _back_and_forth(
-    passes: int, width_m: float, length_m: float, step_m: float, turn: bool
-) -> pd.DataFrame:
-    """Give east, north, pass number (0 on turns) of straight passes with U-turns."""
-    rows = []
-    for k in range(passes):
-        x = (k + 0.5) * width_m
-        up = k % 2 == 0
-        y = np.arange(0.0, length_m + 1e-9, step_m)
-        y = y if up else length_m - y
-        rows.append(pd.DataFrame({"east": x, "north": y, "pass": k + 1}))
-        if turn and k < passes - 1:
-            # out on the headland, round, and back in beside
-            angle = np.linspace(0, np.pi, 9)[1:-1]
-            radius = width_m / 2
-            out = step_m
-            east = np.concatenate([[x], x + radius * (1 - np.cos(angle)), [x + width_m]])
-            bulge = np.concatenate([[out], out + radius * np.sin(angle), [out]])
-            north = length_m + bulge if up else -bulge
-            rows.append(pd.DataFrame({"east": east, "north": north, "pass": 0}))
-    return pd.concat(rows, ignore_index=True)
 
 
 def _wheat(rng: np.random.Generator) -> Sample:
     """Make wheat in 9 m passes: a spell of narrow spread, and a block in windrows, baled."""
     width, passes, length, step, seconds = 9.0, 30, 380.0, 4.0, 2.0
-    path = _back_and_forth(passes, width, length, step, turn=True)
+    path = back_and_forth(passes, width, length, step, turn=True)
     cutting = path["pass"].to_numpy() > 0
     east, north = path["east"].to_numpy(), path["north"].to_numpy()
     yield_t_ha = 5.2 + 0.9 * np.sin(2 * np.pi * east / 180) * np.cos(2 * np.pi * north / 260)
@@ -80,9 +39,7 @@ def _wheat(rng: np.random.Generator) -> Sample:
     clock = pd.Timestamp("2026-08-11T13:00:00Z") + pd.to_timedelta(
         np.arange(len(path)) * seconds, unit="s"
     )
-    lon, lat = _lonlat(
-        east + rng.normal(0, 0.02, len(path)), north + rng.normal(0, 0.02, len(path))
-    )
+    lon, lat = lonlat(east + rng.normal(0, 0.02, len(path)), north + rng.normal(0, 0.02, len(path)))
     table = pd.DataFrame(
         {
             "Time": clock.strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -157,7 +114,7 @@ def _corn(rng: np.random.Generator) -> Sample:
     """Make corn with a 12-row header, logged and set in US units, spread too wide."""
     foot, pound = 0.3048, 0.45359237
     width, passes, length, step, seconds = 30 * foot, 20, 420.0, 6.0, 3.0
-    path = _back_and_forth(passes, width, length, step, turn=False)
+    path = back_and_forth(passes, width, length, step, turn=False)
     east, north = path["east"].to_numpy(), path["north"].to_numpy()
     yield_t_ha = 9.4 + 1.2 * np.cos(2 * np.pi * (east + north) / 300)
     moisture = np.round(rng.normal(18.0, 0.6, len(path)), 1)
@@ -166,7 +123,7 @@ def _corn(rng: np.random.Generator) -> Sample:
     clock = pd.Timestamp("2026-10-21T09:30:00Z") + pd.to_timedelta(
         np.arange(len(path)) * seconds + (number - 1) * 36.0, unit="s"
     )
-    lon, lat = _lonlat(
+    lon, lat = lonlat(
         1500 + east + rng.normal(0, 0.03, len(path)), north + rng.normal(0, 0.03, len(path))
     )
     table = pd.DataFrame(
@@ -242,11 +199,11 @@ def _barley(rng: np.random.Generator) -> Sample:
     swept = shapely.LineString(np.column_stack([x, y])).buffer(width / 2, cap_style="flat")
     every = int(step / 0.5)
     x, y = x[::every], y[::every]
-    lon, lat = _lonlat(3000 + x + rng.normal(0, 0.02, len(x)), y + rng.normal(0, 0.02, len(x)))
+    lon, lat = lonlat(3000 + x + rng.normal(0, 0.02, len(x)), y + rng.normal(0, 0.02, len(x)))
     table = pd.DataFrame({"lat": lat, "lon": lon})
     text = table.to_csv(index=False, sep=";", decimal=",", lineterminator="\n")
     ring = [(0, 0), (long_side, 0), (long_side, short_side), (0, short_side), (0, 0)]
-    ring_lon, ring_lat = _lonlat(*(np.array(ring, float) + np.array([3000.0, 0.0])).T)
+    ring_lon, ring_lat = lonlat(*(np.array(ring, float) + np.array([3000.0, 0.0])).T)
     boundary = {
         "type": "FeatureCollection",
         "features": [
@@ -304,6 +261,7 @@ _MAKERS: dict[str, Callable[[np.random.Generator], Sample]] = {
     "wheat": _wheat,
     "corn": _corn,
     "barley": _barley,
+    "oats": oats,
 }
 SAMPLE_NAMES = tuple(_MAKERS)
 
@@ -321,22 +279,36 @@ def make_sample(name: str) -> Sample:
     return _MAKERS[name](np.random.default_rng([SEED, SAMPLE_NAMES.index(name)]))
 
 
-def write_sample(folder: Path, name: str) -> Path:
+def write_sample(folder: Path, name: str, *, replace: bool = False) -> Path:
     """Write a sample field into ``folder`` and give the path of its field file.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Made if missing.
+    name : str
+        One of :data:`SAMPLE_NAMES`.
+    replace : bool
+        Write over files that somebody changed.
 
     Raises
     ------
     SettingsError
         If there is no sample of that name.
     OutputError
-        If the folder cannot be written.
+        If the folder cannot be written, or holds a changed file of the same name.
     """
     sample = make_sample(name)
+    truth = {"origin": NOTE.strip(), **sample.truth}
+    files = {**sample.files, f"{name}_truth.json": json.dumps(truth, indent=2) + "\n"}
+    for file_name, text in files.items():
+        place = folder / file_name
+        if not replace and place.is_file() and place.read_text("utf-8") != text:
+            raise OutputError(
+                f"{place}: already there and changed; it was left alone. Choose another folder, "
+                "or remove the file."
+            )
     with whole_files(folder) as whole:
-        for file_name, text in sample.files.items():
+        for file_name, text in files.items():
             (whole / file_name).write_text(text, "utf-8", newline="\n")
-        truth = {"origin": _NOTE.strip(), **sample.truth}
-        (whole / f"{name}_truth.json").write_text(
-            json.dumps(truth, indent=2) + "\n", "utf-8", newline="\n"
-        )
     return folder / f"{name}.toml"

@@ -9,4 +9,4 @@ from covermap.sample import SAMPLE_NAMES, write_sample
 
 if __name__ == "__main__":
     for name in SAMPLE_NAMES:
-        write_sample(Path(__file__).parent / name, name)
+        write_sample(Path(__file__).parent / name, name, replace=True)

@@ -284,5 +284,5 @@ def test_every_setting_has_an_option():
 
 
 def test_public_commands_are_a_tested_list():
-    assert sorted(commands.commands) == ["check", "map", "sample"]
+    assert sorted(commands.commands) == ["advise", "check", "map", "sample", "trays"]
     assert resources.files("covermap.tables").joinpath("crops.csv").is_file()

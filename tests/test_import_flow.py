@@ -17,7 +17,7 @@ ORDER = (
     ("plan",),
     ("harvest_record", "field", "open_field", "advise_field"),
     ("outputs",),
-    ("sample", "season"),
+    ("sample", "sample_shapes", "sample_wind", "season"),
     ("cli", "page"),
     ("__main__",),
 )

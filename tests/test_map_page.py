@@ -160,6 +160,21 @@ def test_the_page_has_language_title_and_viewport(html):
     assert "user-scalable" not in viewport  # WCAG 2.2, 1.4.4: people must be able to zoom
 
 
+def test_the_legend_folds_by_keyboard_and_starts_open(html):
+    page = Page(html)
+    legend = next(n for n, (tag, a) in enumerate(page.tags) if a.get("id") == "legend")
+    assert page.tags[legend][0] == "details"
+    assert "open" in page.tags[legend][1]
+    # WCAG 2.2, 2.1.1: a summary takes the keyboard's focus by itself
+    assert page.tags[legend + 1][0] == "summary"
+
+
+def test_the_first_view_leaves_the_panels_free(html):
+    script = html[html.index("function fitField") :]
+    assert "paddingTopLeft: [left, top]" in script
+    assert "paddingBottomRight: [right, bottom]" in script
+
+
 def test_two_pages_of_one_field_are_alike(html):
     assert map_page(made_content()) == html
 

@@ -1,6 +1,7 @@
 """Whole passes from every way of driving a field."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from builders import at, settings_of, straight_passes, track_of
 
@@ -182,3 +183,94 @@ def test_no_pass_says_what_to_do():
     track = at(np.column_stack([np.arange(5) * 1.0, np.zeros(5)]))
     with pytest.raises(TrackError, match="No pass was found"):
         map_field(track, settings_of())
+
+
+# --- holes in the log ----------------------------------------------------------------
+
+
+def with_a_hole(aside_m=0.0, pause_s=0.0, passes=2):
+    """Passes of 900 m at 2 m/s; of the first, 178 s are missing."""
+    fixes = straight_passes(passes, WIDTH, length_m=900.0).fixes
+    row = np.arange(len(fixes))
+    first = row <= 450
+    fixes = fixes.assign(
+        easting=fixes["easting"] + np.where(first & (row >= 150), aside_m, 0.0),
+        time=fixes["time"] + pd.to_timedelta(np.where(row >= 150, pause_s, 0.0), unit="s"),
+    )
+    return track_of(fixes.drop(index=range(150, 327)))
+
+
+def test_a_long_hole_straight_ahead_is_told_and_no_new_pass():
+    clean, found = passes_of(with_a_hole())
+    assert len(found.table) == 2
+    assert found.notes == (
+        "No fixes for 178 s from 12:02 to 12:05 UTC in pass 1, about 354 m; this ground is not "
+        "mapped.",
+    )
+    # the hole is not counted as driven, and what was mapped is the rest
+    assert found.table["length_m"].iloc[0] == pytest.approx(902 - 354, abs=1)
+    result = map_field(with_a_hole(), settings_of())
+    assert found.notes[0] in result.notes
+    assert result.harvested_m2 == pytest.approx(WIDTH * (2 * 902 - 354), rel=0.01)
+    assert clean.path["gap"].sum() == 3
+
+
+def test_a_short_hole_names_its_minute_once():
+    fixes = straight_passes(1, WIDTH).fixes
+    _, found = passes_of(track_of(fixes.drop(index=range(20, 40))))
+    assert found.notes == (
+        "No fixes for 21 s at 12:00 UTC in pass 1, about 40 m; this ground is not mapped.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("aside_m", "pause_s"), [(12.0, 0.0), (0.0, 400.0)], ids=["aside", "out of pace"]
+)
+def test_a_long_hole_that_was_not_driven_straight_parts_the_pass(aside_m, pause_s):
+    _, found = passes_of(with_a_hole(aside_m, pause_s))
+    assert len(found.table) == 3
+    assert found.notes == ()
+
+
+def test_passes_of_two_machines_stay_apart():
+    """The second machine sets in straight ahead of where the first one stopped."""
+    one = straight_passes(1, WIDTH).fixes.assign(machine_id="A")
+    other = one.assign(northing=one["northing"] + 202.0, machine_id="B")
+    _, found = passes_of(track_of(pd.concat([one, other]).drop(columns="source_row")))
+    assert len(found.table) == 2
+
+
+# --- warnings ------------------------------------------------------------------------
+
+
+def test_much_lost_grain_is_warned_of_by_its_main_reason():
+    fixes = straight_passes(2, WIDTH).fixes.assign(grain_flow_kg_s=6.0)
+    still = fixes.iloc[[60] * 40].assign(
+        time=fixes["time"].iloc[60] + pd.to_timedelta(np.arange(1, 41), unit="s")
+    )
+    later = fixes["time"] + pd.to_timedelta(np.where(fixes.index > 60, 40, 0), unit="s")
+    track = pd.concat([fixes.iloc[:61], still, fixes.assign(time=later).iloc[61:]])
+    _, found = passes_of(track_of(track.drop(columns="source_row")))
+    (warning,) = found.notes
+    assert warning.startswith("Warning: 17% of the grain was left out, mainly as 'standing still'")
+
+
+def test_many_fixes_lost_without_grain_are_warned_of_too():
+    fixes = straight_passes(2, WIDTH).fixes
+    flow = np.where(np.arange(len(fixes)) < 70, 0.0, 6.0)
+    _, found = passes_of(track_of(fixes.assign(grain_flow_kg_s=flow)))
+    assert found.notes[0].startswith("Warning: 35% of the fixes were left out, mainly as 'no flow'")
+    # a header raised is ordinary driving
+    raised = fixes.assign(header_down=flow > 0)
+    assert passes_of(track_of(raised))[1].notes == ()
+
+
+def test_a_flow_no_crop_can_give_is_warned_of_with_the_likely_unit():
+    """6 t/ha on 9 m at 2 m/s are 10.8 kg/s, or 38.9 t/h (1 kg/s = 3.6 t/h, NIST SP 811)."""
+    fixes = straight_passes(2, WIDTH).fixes
+    assert passes_of(track_of(fixes.assign(grain_flow_kg_s=10.8)))[1].notes == ()
+    # wet maize of 20 t/ha is a lot and no error
+    assert passes_of(track_of(fixes.assign(grain_flow_kg_s=36.0)))[1].notes == ()
+    (warning,) = passes_of(track_of(fixes.assign(grain_flow_kg_s=60.0)))[1].notes
+    assert warning.startswith("Warning: column 'flow' gives 33.33 t/ha")
+    assert "--unit flow=t/h" in warning

@@ -561,6 +561,134 @@ def test_a_single_repeated_time_is_no_section(tmp_path):
     assert len(read_track(write(tmp_path, points(7, time=times))).fixes) == 7
 
 
+def two_machines(apart_deg, *, ident=False, flip=False):
+    """Two machines logging in the same seconds, there and back."""
+    rows = []
+    for i in range(40):
+        lat = LAT + 2e-5 * (i if i < 20 else 39 - i)
+        lon = LON + 1.2e-4 * (i >= 20)
+        side = -1 if flip and i >= 20 else 1
+        for k, name in enumerate("AB"):
+            rows.append(
+                [f"2018-07-18T12:00:{i:02d}Z", lon + side * k * apart_deg, lat, 6] + [name] * ident
+            )
+    return table(["time", "lon", "lat", "flow_kg_s"] + ["Vehicle ID"] * ident, rows)
+
+
+@pytest.mark.parametrize("apart_deg", [2.6e-4, 3.7e-4])
+def test_rows_further_apart_than_a_header_are_no_sections(tmp_path, apart_deg):
+    """2.6e-4 degrees of longitude at 43.92° north are 21 m (111.32 km × cos latitude)."""
+    track = read_track(write(tmp_path, two_machines(apart_deg)))
+    assert len(track.fixes) == 80
+
+
+def test_rows_that_change_sides_with_the_heading_are_two_machines(tmp_path):
+    """10 m apart and always west and east: no header turns round without its sides."""
+    near = 1.25e-4
+    assert len(read_track(write(tmp_path, two_machines(near))).fixes) == 80
+    # the same rows, but turning with the machine, are sections
+    assert len(read_track(write(tmp_path, two_machines(near, flip=True))).fixes) == 40
+
+
+def test_a_machine_column_keeps_rows_of_one_second_apart(tmp_path):
+    track = read_track(write(tmp_path, two_machines(1.25e-4, ident=True, flip=True)))
+    assert len(track.fixes) == 80
+    assert set(track.fixes["machine_id"]) == {"A", "B"}
+
+
+def test_sections_are_merged_machine_by_machine(tmp_path):
+    lines = sectioned(6, 3).splitlines()
+    other = [line.replace("-93.9", "-93.8") for line in lines[1:]]
+    mixed = [x for pair in zip(lines[1:], other, strict=True) for x in pair]
+    text = "\n".join([lines[0] + ",machine", *(f"{x},{'AB'[i % 2]}" for i, x in enumerate(mixed))])
+    track = read_track(write(tmp_path, text))
+    assert track.fixes["machine_id"].tolist() == ["A", "B"] * 6
+    assert track.fixes["header_width_m"].tolist() == [9.0] * 12
+    assert noted(track, "Machine B", "18 rows", "6 fixes")
+
+
+# --- columns that cannot mean what they say ------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("number", "unit"), [(35, "ft"), (29.5, "ft"), (900, "cm"), (9000, "mm"), (360, "in")]
+)
+def test_a_header_no_machine_has_is_refused_with_the_likely_unit(tmp_path, number, unit):
+    """35 ft = 10.668 m, 360 in = 9.144 m (NIST SP 811)."""
+    path = write(tmp_path, points(4, width=[number] * 4))
+    with pytest.raises(TrackError, match=f"'width'.*none is wider.*--unit width={unit}"):
+        read_track(path)
+    told = read_track(path, units={"width": unit}).fixes["header_width_m"]
+    assert told.iloc[0] == pytest.approx({35: 10.668, 29.5: 8.9916, 360: 9.144}.get(number, 9.0))
+
+
+def test_moisture_as_a_fraction_becomes_percent_and_is_said(tmp_path):
+    track = read_track(write(tmp_path, points(4, moisture=[0.135, 0.14, 0.13, ""])))
+    assert track.fixes["moisture_pct"].iloc[:3].tolist() == pytest.approx([13.5, 14.0, 13.0])
+    assert noted(track, "'moisture'", "fractions", "percent")
+    dry = read_track(write(tmp_path, points(4, moisture=[13.5, 14, 13, 0.9])))
+    assert dry.fixes["moisture_pct"].tolist() == [13.5, 14, 13, 0.9]
+
+
+def test_a_yield_no_crop_gives_is_warned_of_with_the_likely_unit(tmp_path):
+    """80 bu/ac of wheat are 5.38 t/ha."""
+    track = read_track(
+        write(tmp_path, points(4, yield_=[80, 75, 85, 0])), columns={"yield": "yield_"}
+    )
+    (warning,) = [note for note in track.notes if note.startswith("Warning:")]
+    assert "'yield_' gives 80 t/ha" in warning
+    assert "--unit yield=bu/ac" in warning
+    assert not noted(read_track(write(tmp_path, points(2, yield_t_ha=[18, 19]))), "Warning")
+
+
+def test_a_running_total_becomes_the_grain_of_each_record(tmp_path):
+    own = [5.0, *([4.0, 6.0] * 20)]
+    total = [f"{x:.1f}" for x in np.cumsum(own)]
+    total[10] = ""
+    track = read_track(write(tmp_path, points(41, grain_mass_kg=total)))
+    mass = track.fixes["grain_mass_kg"].to_numpy()
+    expected = np.array(own)
+    expected[10:12] = 5.0  # the blank and the next one share what the total rose by
+    np.testing.assert_allclose(mass, expected)
+    assert noted(track, "'grain_mass_kg'", "running total")
+    plain = read_track(write(tmp_path, points(41, grain_mass_kg=own)))
+    assert plain.fixes["grain_mass_kg"].tolist() == own
+
+
+def test_a_running_total_that_was_not_set_to_nothing_does_not_start_with_a_load(tmp_path):
+    times = [f"2018-07-18T12:00:{i:02d}Z" for i in range(40)][::-1]
+    total = list(50_000 + 5 * np.arange(40))[::-1]  # newest first
+    mass = read_track(write(tmp_path, points(40, time=times, mass_kg=total))).fixes["grain_mass_kg"]
+    assert mass.iloc[:-1].tolist() == [5.0] * 39
+    assert np.isnan(mass.iloc[-1])
+
+
+def test_degrees_and_minutes_are_named_as_such(tmp_path):
+    rows = [["10°0.000000'E", f"52°0.00{i}157'N"] for i in range(3)]
+    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*export decimal degrees"):
+        read_track(write(tmp_path, table(["lon", "lat"], rows)))
+
+
+def lost(**columns):
+    """Twenty fixes, one a second, of which one and then five in a row have no position."""
+    lines = points(
+        20, time=[f"2018-07-18T12:00:{i:02d}Z" for i in range(20)], **columns
+    ).splitlines()
+    for i in (4, 10, 11, 12, 13, 14):
+        lines[1 + i] = ",," + lines[1 + i].split(",", 2)[2]
+    return "\n".join(lines)
+
+
+def test_rows_without_a_position_keep_their_grain(tmp_path):
+    by_mass = read_track(write(tmp_path, lost(grain_mass_kg=[3, 5] * 10))).unreadable
+    assert by_mass["grain_kg"].tolist() == [3, 3, 5, 3, 5, 3]
+    # a flow stands for the time since the record before, which covers the short hole
+    by_flow = read_track(write(tmp_path, lost(flow_kg_s=[7] * 20))).unreadable
+    assert by_flow["grain_kg"].tolist() == [0, 7, 7, 7, 7, 7]
+    own_time = read_track(write(tmp_path, lost(flow_kg_s=[7] * 20, interval_s=[1] * 20)))
+    assert own_time.unreadable["grain_kg"].tolist() == [7] * 6
+
+
 # --- files that cannot be used -------------------------------------------------------
 
 SWAPPED = table(["longitude", "latitude"], [[LAT, LON], [LAT, LON + 1e-5]])

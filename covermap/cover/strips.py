@@ -39,6 +39,7 @@ STRIP_COLUMNS = (
     "excess_kg",
     "deficit_kg",
     "passes",
+    "discharge",
 )
 
 
@@ -56,6 +57,8 @@ class StripGround:
         Sweep that cut the cell, -1 none.
     across_m : numpy.ndarray
         Distance to the right of that sweep's middle line [m].
+    windrow : numpy.ndarray
+        (sweeps,) True where straw was laid in a row.
     """
 
     ratio: np.ndarray
@@ -64,6 +67,7 @@ class StripGround:
     residue_t_ha: np.ndarray
     cut_by: np.ndarray
     across_m: np.ndarray
+    windrow: np.ndarray
 
 
 @compiled
@@ -191,6 +195,8 @@ def find_strips(
     strips = pd.concat(found, ignore_index=True)
     if len(strips):
         weight = strips[["excess_kg", "deficit_kg"]].max(axis=1)
+        # straw laid in rows on purpose is no fault of the spread; it comes last
+        weight = weight.where(strips["discharge"] != "windrow", weight - weight.max() - 1)
         strips = strips.iloc[np.argsort(-weight.to_numpy(), kind="stable")].reset_index(drop=True)
     strips["strip_id"] = np.arange(1, len(strips) + 1)
     strips["rank"] = strips["strip_id"]
@@ -198,7 +204,7 @@ def find_strips(
 
 
 def _empty() -> pd.DataFrame:
-    texts = {"kind", "passes"}
+    texts = {"kind", "passes", "discharge"}
     whole = {"strip_id", "rank"}
     types = {
         c: "object" if c in texts else "int64" if c in whole else "float64" for c in STRIP_COLUMNS
@@ -268,11 +274,18 @@ def _strips_of_kind(
             "mean_residue_t_ha": lying,
             "excess_kg": np.maximum(landed - own, 0.0),
             "deficit_kg": np.maximum(own - landed, 0.0),
+            "discharge": _discharge(strip, ground.windrow[sweep], cells)[worth],
             "passes": _pass_names(strip, pass_of_sweep[sweep], cells, worth),
             "geometry": polygons,
         }
     )
     return table[table["length_m"] >= min_length_m]
+
+
+def _discharge(strip: np.ndarray, windrow: np.ndarray, cells: np.ndarray) -> np.ndarray:
+    """Say per strip whether its ground was spread on, laid with windrows, or both."""
+    share = np.bincount(strip, windrow, len(cells)) / cells
+    return np.where(share > 0.8, "windrow", np.where(share < 0.2, "spread", "both"))
 
 
 def _extent_m(

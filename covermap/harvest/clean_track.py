@@ -6,72 +6,33 @@ that leaves the machine after the crop ended), and the fixes that were *cutting*
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from covermap.errors import TrackError
-from covermap.harvest.clock import mend_clock, record_clock, time_backwards
+from covermap.harvest.clock import in_order_of_time, mend_clock, record_clock, time_backwards
+from covermap.harvest.ledger import REASONS, Ledger, ledger_of_unreadable, one_ledger
+from covermap.harvest.machines import BETWEEN_MACHINES_S, fixes_by_machine, refuse_two_machines
 from covermap.harvest.read_track import Track
+from covermap.harvest.readings import (
+    ABSURD_TIMES_MEDIAN,
+    fill_blank_readings,
+    grain_per_record,
+    reading_column,
+    readings_moved_back,
+)
+from covermap.harvest.rough_positions import smooth_rough_positions
 from covermap.harvest.spikes import PAUSE_RECORDS, position_spikes
 
-#: Reasons in the order in which the rules are applied, with what each means.
-REASONS: dict[str, str] = {
-    "unreadable": "the row has no usable position",
-    "duplicate": "same instant and position as the fix before",
-    "time backwards": "a single fix older than the one before it",
-    "position spike": "the position jumps away and back",
-    "impossible speed": "faster than [limits] most_speed",
-    "standing still": "the machine did not move",
-    "road travel": "faster than [limits] most_harvest_speed for a while",
-    "header up": "the header was raised",
-    "no flow": "no grain came in",
-    "absurd flow": "grain flow far above anything else in the track",
-    "turn": "turning back at the end of a pass",
-    "not in a pass": "too short a run to be a pass",
-}
+__all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]
 
 #: Without a clock, travel is turned into time at this speed (common practice, no source).
 ASSUMED_SPEED_M_S = 1.8
 _STANDING_SPEED_M_S = 0.1
-_ABSURD_FLOW_TIMES_MEDIAN = 6.0
 _ROAD_FIXES = 5
-
-
-@dataclass(frozen=True)
-class Ledger:
-    """What was removed, fix by fix, and what was put right.
-
-    Attributes
-    ----------
-    removed : pandas.DataFrame
-        source_row, time, easting, northing, reason, detail, grain_kg (wet).
-    grain_seen_kg : float
-        Grain in all readable fixes, as logged [kg]; NaN if the track has none.
-    notes : tuple of str
-        What was repaired or assumed, in plain sentences.
-    """
-
-    removed: pd.DataFrame
-    grain_seen_kg: float
-    notes: tuple[str, ...] = ()
-
-    def counts(self) -> dict[str, int]:
-        """Give how many fixes each rule removed, zeros included."""
-        found = self.removed["reason"].value_counts()
-        return {reason: int(found.get(reason, 0)) for reason in REASONS}
-
-    @property
-    def grain_dropped_kg(self) -> float:
-        """Grain logged on removed fixes [kg], wet; NaN if the track has none."""
-        return float(self.removed["grain_kg"].sum()) if self.grain_seen_kg > 0 else float("nan")
-
-    def with_removed(self, fixes: pd.DataFrame, reason: str, detail: str = "") -> Ledger:
-        """Give the ledger with more fixes written off."""
-        more = _written_off(fixes, reason, detail)
-        removed = pd.concat([self.removed, more], ignore_index=True) if len(more) else self.removed
-        return Ledger(removed, self.grain_seen_kg, self.notes)
 
 
 @dataclass(frozen=True)
@@ -81,19 +42,28 @@ class CleanTrack:
     Attributes
     ----------
     path : pandas.DataFrame
-        One row per credible position, in order of travel: the track's columns and
+        One row per credible position, in order of travel, one machine after the other:
+        the track's columns and
         ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
         ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
         ``gap`` (True where the step is more than the record covers), ``cutting``.
     ledger : Ledger
     has_time : bool
         False if ``clock_s`` was made from distance.
+    notes : tuple of str
+        What was repaired or assumed, in plain sentences.
+    headers : mapping of str to str
+        Canonical column to the header in the file, for messages.
+    fixes_read : int
+        Rows of the track.
     """
 
     path: pd.DataFrame
     ledger: Ledger
     has_time: bool
     notes: tuple[str, ...] = field(default_factory=tuple)
+    headers: Mapping[str, str] = field(default_factory=dict)
+    fixes_read: int = 0
 
 
 def clean_track(
@@ -125,93 +95,118 @@ def clean_track(
     TrackError
         If fewer than two different positions are left.
     """
-    fixes = track.fixes.reset_index(drop=True)
     notes: list[str] = []
-    fixes, record_s = record_clock(fixes, track.has_time, notes)
-    fixes["record_s"] = record_s
-    fixes["grain_kg"] = _grain_per_record(fixes)
-    seen = float(fixes["grain_kg"].sum())
-    unreadable = track.unreadable
-    ledger = Ledger(
-        pd.DataFrame(
-            {
-                "source_row": unreadable["source_row"].to_numpy(np.int64),
-                "time": pd.Series(
-                    pd.NaT, index=range(len(unreadable)), dtype="datetime64[ns, UTC]"
-                ),
-                "easting": np.nan,
-                "northing": np.nan,
-                "reason": "unreadable",
-                "detail": unreadable["reason"].astype(str)
-                + " "
-                + unreadable["detail"].fillna("").astype(str),
-                "grain_kg": 0.0,
-            }
-        ),
-        seen,
-    )
-
-    def take_out(mask: np.ndarray, reason: str, detail: str = "") -> None:
-        nonlocal fixes, ledger
-        if mask.any():
-            ledger = ledger.with_removed(fixes[mask], reason, detail or REASONS[reason])
-            fixes = fixes[~mask].reset_index(drop=True)
-
-    take_out(_duplicates(fixes, track.has_time), "duplicate")
-    if track.has_time:
-        take_out(time_backwards(fixes), "time backwards")
-        fixes = mend_clock(fixes, most_speed_m_s, notes)
-    take_out(position_spikes(fixes, most_speed_m_s, track.has_time), "position spike")
-    take_out(_too_fast(fixes, most_speed_m_s, track.has_time), "impossible speed")
-    take_out(_standing(fixes, track.has_time), "standing still")
-    if len(fixes) < 2:
+    ledgers = [ledger_of_unreadable(track.unreadable)]
+    paths: list[pd.DataFrame] = []
+    machines = fixes_by_machine(track.fixes.reset_index(drop=True), notes)
+    for name, fixes in machines:
+        said: list[str] = []
+        path, ledger = _clean_machine(
+            fixes, track, most_speed_m_s, most_harvest_speed_m_s, grain_delay_s, said
+        )
+        ledgers.append(ledger)
+        notes += said if name is None else [f"Machine {name}: {note}" for note in said]
+        if len(path) < 2:
+            continue
+        if paths:
+            begin = float(paths[-1]["clock_s"].iloc[-1]) + BETWEEN_MACHINES_S
+            path["clock_s"] += begin - float(path["clock_s"].iloc[0])
+        paths.append(path)
+    if not paths:
         raise TrackError(
             f"{track.source}: {len(track.fixes)} fixes, but fewer than two different positions "
             "are left after cleaning. Expected a track of a moving machine; check that the "
             "position columns are the right ones (covermap check shows what was recognised)."
         )
-    path = _steps(fixes, track.has_time)
-    if not track.has_time:
+    repeated = sum(one.counts()["duplicate"] for one in ledgers)
+    if repeated:
+        notes.append(
+            f"{repeated} rows repeat the one before and were left out; no grain is lost by it."
+        )
+    return CleanTrack(
+        paths[0] if len(paths) == 1 else pd.concat(paths, ignore_index=True),
+        one_ledger([one for one in ledgers if len(one.removed) or one.grain_seen_kg] or ledgers),
+        track.has_time,
+        tuple(notes),
+        {one.column: one.header for one in track.recognised},
+        len(track.fixes) + len(track.unreadable),
+    )
+
+
+def _clean_machine(
+    fixes: pd.DataFrame,
+    track: Track,
+    most_speed_m_s: float,
+    most_harvest_speed_m_s: float,
+    grain_delay_s: float,
+    notes: list[str],
+) -> tuple[pd.DataFrame, Ledger]:
+    """Clean the fixes of one machine; fewer than two rows are left if it did not move."""
+    has_time = track.has_time
+    if has_time:
+        fixes = in_order_of_time(fixes, notes)
+    fixes, record_s = record_clock(fixes, has_time, notes)
+    fixes["record_s"] = record_s
+    fixes["grain_kg"] = grain_per_record(fixes)
+    ledger = ledger_of_unreadable(track.unreadable.iloc[:0])
+
+    def take_out(mask: np.ndarray, reason: str) -> None:
+        nonlocal fixes, ledger
+        if mask.any():
+            ledger = ledger.with_removed(fixes[mask], reason, REASONS[reason])
+            fixes = fixes[~mask].reset_index(drop=True)
+
+    repeated = _duplicates(fixes, has_time)
+    fixes.loc[repeated & _same_reading(fixes, has_time), "grain_kg"] = 0.0
+    take_out(repeated, "duplicate")
+    if has_time:
+        take_out(time_backwards(fixes), "time backwards")
+        fixes = mend_clock(fixes, most_speed_m_s, notes)
+        fixes["grain_kg"] = grain_per_record(fixes)
+    seen = ledger.removed["grain_kg"].sum() + fixes["grain_kg"].sum()
+    spikes = position_spikes(fixes, most_speed_m_s, has_time)
+    refuse_two_machines(fixes, spikes, most_speed_m_s, has_time, track.source)
+    take_out(spikes, "position spike")
+    take_out(_too_fast(fixes, most_speed_m_s, has_time), "impossible speed")
+    take_out(_standing(fixes, has_time), "standing still")
+    ledger = replace(ledger, grain_seen_kg=float(seen))
+    if len(fixes) < 2:
+        return fixes.iloc[:0], ledger.with_removed(fixes, "not in a pass", REASONS["not in a pass"])
+    path = _steps(fixes, has_time)
+    smooth = smooth_rough_positions(path, notes)
+    if smooth is not path:
+        path = _steps(smooth, has_time)
+    if not has_time:
         path = _clock_from_distance(path, notes)
+    logged = path["grain_kg"].sum()
+    path = fill_blank_readings(path, notes)
+    ledger = replace(ledger, grain_seen_kg=float(seen + path["grain_kg"].sum() - logged))
     if grain_delay_s > 0:
-        path = _readings_moved_back(path, grain_delay_s, notes)
+        path = readings_moved_back(path, grain_delay_s, notes)
     path["cutting"] = True
     for reason, mask in _not_harvest(path, most_harvest_speed_m_s).items():
         new = mask & path["cutting"].to_numpy()
         if new.any():
             ledger = ledger.with_removed(path[new], reason, REASONS[reason])
             path.loc[new, "cutting"] = False
-    return CleanTrack(path, ledger, track.has_time, tuple(notes))
+    return path, ledger
 
 
-def _written_off(fixes: pd.DataFrame, reason: str, detail: str) -> pd.DataFrame:
-    time = (
-        fixes["time"]
-        if "time" in fixes
-        else pd.Series(pd.NaT, index=fixes.index, dtype="datetime64[ns, UTC]")
-    )
-    return pd.DataFrame(
-        {
-            "source_row": fixes["source_row"].to_numpy(),
-            "time": time.to_numpy() if time.dt.tz is None else time.array,
-            "easting": fixes["easting"].to_numpy(),
-            "northing": fixes["northing"].to_numpy(),
-            "reason": reason,
-            "detail": detail,
-            "grain_kg": fixes["grain_kg"].to_numpy(),
-        }
-    )
+def _same_reading(fixes: pd.DataFrame, has_time: bool) -> np.ndarray:
+    """Tell which fixes repeat the grain of the fix before, or read none.
 
-
-def _grain_per_record(fixes: pd.DataFrame) -> np.ndarray:
-    """Give wet grain per record [kg]; zeros if the track has neither flow nor mass."""
-    if "grain_mass_kg" in fixes:
-        grain = fixes["grain_mass_kg"].to_numpy(float)
-    elif "grain_flow_kg_s" in fixes:
-        grain = fixes["grain_flow_kg_s"].to_numpy(float) * fixes["record_s"].to_numpy()
-    else:
-        return np.zeros(len(fixes))
-    return np.where(np.isfinite(grain) & (grain > 0), grain, 0.0)
+    Without a time two fixes of a slow machine may share a rounded position; there the whole
+    row has to be the same to be a repetition.
+    """
+    column = reading_column(fixes)
+    if column is None:
+        return np.ones(len(fixes), bool)
+    if has_time:
+        value = fixes[column]
+        return (value.eq(value.shift()) | value.isna()).to_numpy()
+    rows = fixes.drop(columns=["source_row", "clock_s"])
+    before = rows.shift()
+    return (rows.eq(before) | (rows.isna() & before.isna())).all(axis=1).to_numpy()
 
 
 def _duplicates(fixes: pd.DataFrame, has_time: bool) -> np.ndarray:
@@ -295,26 +290,7 @@ def _clock_from_distance(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     path["clock_s"] = np.cumsum(seconds)
     if "interval_s" not in path:
         path["record_s"] = path["travel_m"].to_numpy() / speed
-        path["grain_kg"] = _grain_per_record(path)
-    return path
-
-
-def _readings_moved_back(path: pd.DataFrame, delay_s: float, notes: list[str]) -> pd.DataFrame:
-    """Give each fix the grain reading of ``delay_s`` later, total mass kept."""
-    path = path.copy()
-    clock = path["clock_s"].to_numpy()
-    for column in ("grain_flow_kg_s", "grain_yield_t_ha", "moisture_pct"):
-        if column in path:
-            path[column] = np.interp(clock + delay_s, clock, path[column].fillna(0.0).to_numpy())
-    record = path["record_s"].to_numpy()
-    before = path["grain_kg"].to_numpy()
-    moved = np.interp(clock + delay_s, clock, before / record) * record
-    if moved.sum() > 0:
-        moved *= before.sum() / moved.sum()
-    path["grain_kg"] = moved
-    if "grain_mass_kg" in path:
-        path["grain_mass_kg"] = moved
-    notes.append(f"Grain readings were moved back by {delay_s:g} s.")
+        path["grain_kg"] = grain_per_record(path)
     return path
 
 
@@ -329,19 +305,20 @@ def _not_harvest(path: pd.DataFrame, most_harvest_speed: float) -> dict[str, np.
     run = (fast != fast.shift()).cumsum()
     road = (fast & (fast.groupby(run).transform("size") >= _ROAD_FIXES)).to_numpy()
     header_up = none if "header_down" not in path else ~path["header_down"].to_numpy(bool)
-    reading = next(
-        (c for c in ("grain_mass_kg", "grain_flow_kg_s", "grain_yield_t_ha") if c in path), None
-    )
+    reading = reading_column(path)
     if reading is None:
         return {"road travel": road, "header up": header_up}
     flow = path[reading].to_numpy(float)
     if reading == "grain_mass_kg":
         flow = flow / path["record_s"].to_numpy()
-    empty = ~(flow > 0)
-    usual = float(np.median(flow[~empty])) if (~empty).any() else np.inf
+    blank = np.isnan(flow)
+    empty = ~blank & ~(flow > 0)
+    some = ~blank & ~empty
+    usual = float(np.median(flow[some])) if some.any() else np.inf
     return {
         "road travel": road,
         "header up": header_up,
+        "no reading": blank,
         "no flow": empty,
-        "absurd flow": flow > _ABSURD_FLOW_TIMES_MEDIAN * usual,
+        "absurd flow": np.nan_to_num(flow) > ABSURD_TIMES_MEDIAN * usual,
     }

@@ -7,14 +7,18 @@ work); turning back parts two passes. Turns and stray bits are written to the le
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
 from covermap.errors import TrackError
-from covermap.harvest.clean_track import CleanTrack, Ledger
+from covermap.harvest.clean_track import CleanTrack
+from covermap.harvest.ledger import Ledger, warning_of_loss
+from covermap.harvest.log_holes import drove_straight_on, notes_on_holes
+from covermap.harvest.plausible import warning_of_yield
+from covermap.harvest.readings import reading_column
 
 #: Headings are read over this much travel, so that position noise is no turn [m].
 _HEADING_BASE_M = 6.0
@@ -23,6 +27,8 @@ _REVERSAL_DEG = 135.0
 #: A header lifted over a corner sharper than this starts a new pass [deg].
 _CORNER_DEG = 60.0
 _LEAST_FIXES = 3
+#: Where the log breaks off and sets in again, a fix or two may lack a reading.
+_ROWS_IN_HOLE = 4
 
 
 @dataclass(frozen=True)
@@ -38,11 +44,14 @@ class Passes:
         spacing_m (to the neighbouring pass; NaN without one), mean_speed_m_s.
     ledger : Ledger
         With turns and stray bits added.
+    notes : tuple of str
+        Holes in the log, and warnings of what was left out or cannot be.
     """
 
     pass_of_fix: np.ndarray
     table: pd.DataFrame
     ledger: Ledger
+    notes: tuple[str, ...] = field(default_factory=tuple)
 
 
 def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
@@ -71,7 +80,7 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
     if len(cutting) >= 2:
         xy = path[["easting", "northing"]].to_numpy()
         given = path["pass_id"].to_numpy() if "pass_id" in path else None
-        breaks = _breaks(path, cutting, xy, cut_width_m, given)
+        breaks = _breaks(path, cutting, xy, cut_width_m, given, clean.has_time)
         runs = np.split(cutting, breaks)
         pieces: list[np.ndarray] = []
         turns: list[np.ndarray] = []
@@ -101,7 +110,27 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
             f"{_LEAST_FIXES} fixes longer than {max(10.0, cut_width_m):.0f} m with crop going in. "
             "Check the cut width, and with covermap check which fixes were dropped and why."
         )
-    return Passes(number, _describe(path, number, cut_width_m), ledger)
+    table = _describe(path, number, cut_width_m)
+    return Passes(number, table, ledger, tuple(_notes(clean, number, ledger, cut_width_m)))
+
+
+def _notes(clean: CleanTrack, number: np.ndarray, ledger: Ledger, cut_width_m: float) -> list[str]:
+    cut = clean.path[number > 0]
+    width = np.full(len(cut), cut_width_m)
+    if "header_width_m" in cut:
+        logged = cut["header_width_m"].to_numpy(float)
+        width = np.where(logged > 0, logged, width)
+    warnings = (
+        warning_of_yield(
+            cut["grain_kg"].to_numpy(float),
+            cut["travel_m"].to_numpy(float) * width,
+            reading_column(cut),
+            clean.headers,
+            float(np.median(width)),
+        ),
+        warning_of_loss(ledger, clean.fixes_read),
+    )
+    return [*(one for one in warnings if one), *notes_on_holes(clean.path, number)]
 
 
 def _headings(xy: np.ndarray, along: np.ndarray) -> np.ndarray:
@@ -125,14 +154,21 @@ def _breaks(
     xy: np.ndarray,
     cut_width_m: float,
     given: np.ndarray | None,
+    has_time: bool,
 ) -> np.ndarray:
     """Give positions in ``cutting`` where a new run starts for sure."""
     a, b = cutting[:-1], cutting[1:]
+    other = np.zeros(len(a), bool)
+    if "machine_id" in path:
+        machine = path["machine_id"].fillna("").to_numpy()
+        other = machine[a] != machine[b]
     if given is not None:
-        return np.flatnonzero(given[a] != given[b]) + 1
+        return np.flatnonzero((given[a] != given[b]) | other) + 1
     gap = path["gap"].to_numpy()
     gaps = np.concatenate([[0], np.cumsum(gap)])
-    suspicious = np.flatnonzero((b - a > 1) | (gaps[b + 1] - gaps[a + 1] > 0))
+    suspicious = np.flatnonzero((b - a > 1) | (gaps[b + 1] - gaps[a + 1] > 0) | other)
+    clock = path["clock_s"].to_numpy()
+    pace = path["travel_m"].to_numpy() / np.maximum(path["record_s"].to_numpy(), 1e-6)
     found = []
     run_starts = np.concatenate([[0], suspicious + 1])
     run_ends = np.concatenate([suspicious + 1, [len(cutting)]])
@@ -154,7 +190,13 @@ def _breaks(
         straight_on = change < _CORNER_DEG and ahead > -cut_width_m
         beside = aside > 0.5 * cut_width_m + 0.3 * max(ahead, 0.0)
         far = distance > max(5 * cut_width_m, 60.0)
-        if (
+        if far and straight_on and has_time and b[i] - a[i] <= _ROWS_IN_HOLE:
+            run = cutting[run_starts[k] : run_ends[k]]
+            waited = clock[b[i]] - clock[a[i]]
+            far = not drove_straight_on(
+                ahead, aside, waited, float(np.median(pace[run])), cut_width_m
+            )
+        if other[i] or (
             (not straight_on and (lifted or change > 100 or ahead < -cut_width_m))
             or (straight_on and (beside or far))
             or far

@@ -1,7 +1,8 @@
 """A harvest track as people really have it, read into one table of fixes in SI units.
 
-Nothing is sorted or judged here: rows without a usable position are set aside with their
-reason, and every assumption becomes a note. Cleaning comes after.
+Nothing is sorted here: rows without a usable position are set aside with their reason and
+their grain, columns that cannot mean what their header says are mended or refused, and
+every assumption becomes a note. Cleaning comes after.
 """
 
 from __future__ import annotations
@@ -24,11 +25,18 @@ from covermap.columns import (
     unit_in_header,
 )
 from covermap.errors import SettingsError, TrackError
+from covermap.harvest.plausible import mend_columns
+from covermap.harvest.readings import grain_of_lost_rows
 from covermap.harvest.track_csv import RawTrack, no_position_columns, read_text_track
 from covermap.harvest.track_position import Positions, crs_from_text, place
 from covermap.harvest.track_sections import merge_sections
 from covermap.harvest.track_time import read_times
-from covermap.harvest.track_values import read_flags, read_numbers, read_texts
+from covermap.harvest.track_values import (
+    read_flags,
+    read_numbers,
+    read_texts,
+    refuse_degrees_and_minutes,
+)
 from covermap.harvest.track_vector import is_json, read_vector_track
 
 _TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
@@ -54,7 +62,8 @@ class Track:
     ignored : tuple of str
         Headers without a meaning here.
     unreadable : pandas.DataFrame
-        ``source_row``, ``reason`` and ``detail`` of rows without a usable position.
+        ``source_row``, ``reason`` and ``detail`` of rows without a usable position, and
+        ``grain_kg`` that no other row speaks for.
     notes : tuple of str
         What was assumed, merged or converted, in sentences.
     has_time : bool
@@ -141,6 +150,9 @@ def read_track(
     _number_passes(raw, fixes, notes)
     order = ["source_row", "easting", "northing", *TRACK_COLUMNS]
     fixes = fixes[[name for name in dict.fromkeys(order) if name in fixes]]
+    headers = {one.column: one.header for one in raw.recognised}
+    fixes = mend_columns(fixes, headers, path.name, notes)
+    grain_kg = grain_of_lost_rows(fixes, ~usable, times is not None)
     fixes = fixes[usable].reset_index(drop=True)
     fixes, section_notes = merge_sections(fixes)
     known = {one.header for one in raw.recognised}
@@ -150,7 +162,7 @@ def read_track(
         source=path.name,
         recognised=raw.recognised,
         ignored=tuple(header for header in raw.headers if header not in known),
-        unreadable=_unreadable(raw, positions),
+        unreadable=_unreadable(raw, positions, grain_kg),
         notes=(*notes, *section_notes),
         has_time=times is not None,
     )
@@ -247,6 +259,8 @@ def _positions(
         pair = ("easting", "northing") if use_metric else ("longitude", "latitude")
         first, second = by_column[pair[0]], by_column[pair[1]]
         labels = (first.header, second.header)
+        for one in (first, second):
+            refuse_degrees_and_minutes(raw, one, f"{name}, column {one.header!r}")
         x, y = (
             read_numbers(raw, one, f"{name}, column {one.header!r}", [], majority=False)
             for one in (first, second)
@@ -317,20 +331,24 @@ def _number_passes(raw: RawTrack, fixes: pd.DataFrame, notes: list[str]) -> None
     fixes["pass_id"] = own.where(own.notna() | ~on_line, number)
 
 
-def _unreadable(raw: RawTrack, positions: Positions) -> pd.DataFrame:
+def _unreadable(raw: RawTrack, positions: Positions, grain_kg: NDArray[np.float64]) -> pd.DataFrame:
     bad = np.flatnonzero(positions.reason != "")
     rows = pd.DataFrame(list(raw.unreadable), columns=["source_row", "reason", "detail"])
+    rows["grain_kg"] = 0.0
     found = pd.DataFrame(
         {
             "source_row": raw.source_row[bad],
             "reason": positions.reason[bad].astype(object),
             "detail": _as_written(raw, bad),
+            "grain_kg": grain_kg[bad],
         }
     )
     parts = [part for part in (rows, found) if len(part)]
     table = pd.concat(parts) if parts else found
     table = table.sort_values("source_row", kind="stable").reset_index(drop=True)
-    return table.astype({"source_row": "int64", "reason": "object", "detail": "object"})
+    return table.astype(
+        {"source_row": "int64", "reason": "object", "detail": "object", "grain_kg": "float64"}
+    )
 
 
 def _as_written(raw: RawTrack, rows: NDArray[np.intp]) -> list[str]:

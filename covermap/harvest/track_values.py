@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -13,6 +15,10 @@ from covermap.harvest.track_csv import RawTrack
 _EMPTY = ("", "na", "n/a", "nan", "null", "none", "-", "inf", "-inf", "+inf", "infinity")
 _YES = ("1", "1.0", "true", "t", "yes", "y", "on", "down", "lowered", "working", "cutting")
 _NO = ("0", "0.0", "false", "f", "no", "n", "off", "up", "raised")
+_DEGREES_AND_MINUTES = re.compile(
+    r"[NSEWO]?\s*[+-]?\d{1,3}\s*(?:[°º:d]|deg|\s)\s*\d{1,2}(?:[.,]\d+)?\s*(?:['′’m:\s].*)?[NSEWO]?",
+    re.IGNORECASE,
+)
 _CHOICES = {"discharge": ("spread", "windrow")}
 
 
@@ -61,6 +67,28 @@ def read_numbers(
             )
     numbers = np.where(np.isfinite(numbers), numbers, np.nan)
     return np.asarray(numbers * one.factor, dtype=np.float64)
+
+
+def refuse_degrees_and_minutes(raw: RawTrack, one: RecognisedColumn, where: str) -> None:
+    """Raise if a position column is written in degrees and minutes.
+
+    Raises
+    ------
+    TrackError
+        If more than half of the cells that are filled read like ``10°30.5'E``.
+    """
+    cells = raw.frame[one.header]
+    if pd.api.types.is_numeric_dtype(cells.dtype):
+        return
+    text = _stripped(cells)
+    parted = text.str.fullmatch(_DEGREES_AND_MINUTES).to_numpy(bool)
+    if parted.sum() <= 0.5 * (text != "").sum():
+        return
+    place = int(np.flatnonzero(parted)[0])
+    raise TrackError(
+        f"{where}, {raw.row_word} {int(raw.source_row[place])}: {text.iloc[place]!r}; degrees and "
+        "minutes are not read; export decimal degrees."
+    )
 
 
 def read_flags(raw: RawTrack, one: RecognisedColumn, where: str, notes: list[str]) -> pd.Series:

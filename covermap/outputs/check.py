@@ -78,7 +78,7 @@ def check_report(track: Track, settings: FieldSettings) -> dict[str, Any]:
         },
         "missing": missing,
         "assumptions": assumptions(settings, crop),
-        "notes": (*track.notes, *clean.notes),
+        "notes": (*track.notes, *clean.notes, *passes.notes),
     }
     return plain(report)  # type: ignore[no-any-return]
 

@@ -220,7 +220,7 @@ def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[
             f"{unit['length'].text(strip.width_m):>8}  ratio {strip.mean_ratio:>5.2f}  "
             f"{unit['mass per area'].text(strip.mean_residue_t_ha):>12}  "
             f"{unit['mass'].text(amount):>10} {'missing' if strip.kind == 'gap' else 'too much'}  "
-            f"passes {passes}"
+            f"passes {passes}{', windrow' if strip.discharge == 'windrow' else ''}"
         )
     return lines
 

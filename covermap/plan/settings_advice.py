@@ -8,6 +8,7 @@ own setting.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,9 +22,6 @@ from covermap.spread.wind_lean import DriftTables, leaned_band
 URDR_WANTED = 1.5
 #: A change that wins less than this is not worth a stop [points of CV].
 LEAST_GAIN_PCT = 1.0
-#: Where still air itself does not reach URDR_WANTED, a wind counts as corrected while the
-#: CV stays within this of still air's [points]: a choice of this project, no source.
-NEAR_STILL_PCT = 5.0
 _TRAY_M = 0.5
 _SAMPLE_M = 0.1
 
@@ -132,27 +130,40 @@ def overlap(there: LandedBand, back: LandedBand, spacing_m: float) -> Overlap:
     spacing_m : float
         Distance between neighbouring passes [m].
     """
-    # a whole period in even steps, at least as fine as the sample
-    count = int(np.ceil(2 * spacing_m / _SAMPLE_M))
-    x = np.arange(count) * 2 * spacing_m / count
+    count = max(int(np.ceil(spacing_m / _SAMPLE_M)), 4)
     other = back.mirrored()
-    reach = max(abs(v) for b in (there, other) for v in (b.left_m, b.right_m)) + _TRAY_M
-    turns = int(np.ceil(reach / (2 * spacing_m))) + 1
-    total = np.zeros(count)
-    for k in range(-turns, turns + 1):
-        for band, offset in ((there, 2 * k * spacing_m), (other, (2 * k + 1) * spacing_m)):
-            low, high = x - _TRAY_M / 2 - offset, x + _TRAY_M / 2 - offset
-            total += band.below(high) - band.below(low)
-    least = float(total.min())
-    cv = float(100 * total.std() / total.mean())
-    return Overlap(cv, float(total.max() / least) if least > 1e-9 else float("inf"))
+    pattern = _folded(there, spacing_m, count, 0) + _folded(other, spacing_m, count, count)
+    # every tray is the mean of the bins under it, the pattern going round
+    wide = max(round(_TRAY_M / (spacing_m / count)), 1)
+    round_about = np.concatenate([pattern, pattern[: wide - 1]])
+    sums = np.append(0.0, np.cumsum(round_about))
+    trays = sums[wide:] - sums[:-wide]
+    least = float(trays.min())
+    cv = float(100 * trays.std() / trays.mean())
+    top = float(trays.max())
+    return Overlap(cv, top / least if least > 1e-6 * top else float("inf"))
 
 
-def best_setting(model: SpreadModel, limits: MachineLimits, crosswind_m_s: float) -> SpreadSetting:
+def _folded(band: LandedBand, spacing_m: float, count: int, shift: int) -> np.ndarray:
+    """Give the mass of a band in bins of a period of two spacings, ``shift`` bins on."""
+    step = spacing_m / count
+    first, last = math.floor(band.left_m / step), math.ceil(band.right_m / step)
+    mass = np.diff(band.below(np.arange(first, last + 1) * step))
+    place = (np.arange(first, last) + shift) % (2 * count)
+    return np.bincount(place, mass, 2 * count)
+
+
+def best_setting(
+    model: SpreadModel,
+    limits: MachineLimits,
+    crosswind_m_s: float,
+    near: SpreadSetting | None = None,
+) -> SpreadSetting:
     """Search the setting that spreads most evenly in a crosswind.
 
     The search asks for a band that repeats evenly beside itself and beside its mirror
-    image, so that it also fits the pass that comes back.
+    image, so that it also fits the pass that comes back. Of settings as good as each other
+    the one with the least lean and the most equal reaches wins.
 
     Parameters
     ----------
@@ -160,6 +171,8 @@ def best_setting(model: SpreadModel, limits: MachineLimits, crosswind_m_s: float
     limits : MachineLimits
     crosswind_m_s : float
         Air moving to the right at flight height [m/s].
+    near : SpreadSetting, optional
+        Where to look first, and what to stay near to if nothing is won by leaving it.
     """
     low, high, lean = limits.least_reach_m, limits.most_reach_m, limits.most_lean_m
 
@@ -171,32 +184,49 @@ def best_setting(model: SpreadModel, limits: MachineLimits, crosswind_m_s: float
         )
 
     def cost(values: np.ndarray) -> float:
-        setting = clipped(np.asarray(values))
+        setting = clipped(values)
         band = model.lands(setting, crosswind_m_s)
         beside_itself = overlap(band, band.mirrored(), model.spacing_m).cv_pct
         beside_mirror = overlap(band, band, model.spacing_m).cv_pct
-        over = np.abs(
-            np.asarray(values)
-            - np.array([setting.reach_left_m, setting.reach_right_m, setting.lean_m])
-        ).sum()
-        # of settings as good as each other the least lean wins
-        return float(0.5 * (beside_itself + beside_mirror) + 0.02 * abs(setting.lean_m) + 10 * over)
+        inside = np.array([setting.reach_left_m, setting.reach_right_m, setting.lean_m])
+        apart = abs(setting.reach_left_m - setting.reach_right_m)
+        moved = 0.0 if near is None else np.abs(inside - _values(near)).sum()
+        return float(
+            0.5 * (beside_itself + beside_mirror)
+            + 0.1 * abs(setting.lean_m)
+            + 0.2 * apart
+            + 0.1 * moved
+            + 10 * np.abs(values - inside).sum()
+        )
 
-    reaches = np.unique(np.clip(np.linspace(0.3, 1.3, 9) * model.spacing_m, low, high))
-    starts = []
-    for left in reaches:
-        for right in reaches:
-            still = model.lands(SpreadSetting(left, right, 0.0), crosswind_m_s)
-            centre = (still.shares * _middles(still)).sum()
-            start = np.array([left, right, np.clip(-centre, -lean, lean)])
-            starts.append((cost(start), start))
-    starts.sort(key=lambda s: s[0])
+    reaches = np.unique(np.clip(np.linspace(0.3, 1.3, 21) * model.spacing_m, low, high))
+    if crosswind_m_s == 0 and model.table is None:
+        # still air and a spreader with two like sides: nothing to lean against
+        reach = min(reaches, key=lambda r: cost(np.array([r, r, 0.0])))
+        fine = np.clip(np.linspace(reach - 0.3, reach + 0.3, 25), low, high)
+        reach = min(fine, key=lambda r: cost(np.array([r, r, 0.0])))
+        return SpreadSetting(float(reach), float(reach), 0.0)
+    starts = [] if near is None else [_values(near)]
+    for left in reaches[::4]:
+        for right in reaches[::4]:
+            band = model.lands(SpreadSetting(left, right, 0.0), crosswind_m_s)
+            centre = (band.shares * _middles(band)).sum()
+            starts.append(np.array([left, right, np.clip(-centre, -lean, lean)]))
+    starts.sort(key=cost)
     found = [
-        minimize(cost, start, method="Nelder-Mead", options={"xatol": 0.02, "fatol": 0.02})
-        for _, start in starts[:3]
+        minimize(
+            cost,
+            start,
+            method="Nelder-Mead",
+            options={"xatol": 0.02, "fatol": 0.02, "maxfev": 150},
+        )
+        for start in starts[:2]
     ]
-    best = min(found, key=lambda f: f.fun)
-    return clipped(best.x)
+    return clipped(min(found, key=lambda f: f.fun).x)
+
+
+def _values(setting: SpreadSetting) -> np.ndarray:
+    return np.array([setting.reach_left_m, setting.reach_right_m, setting.lean_m])
 
 
 def _middles(band: LandedBand) -> np.ndarray:
@@ -268,7 +298,7 @@ class CardRow:
     after : Overlap
         Evenness with it.
     corrected : bool
-        Whether the wind is made good.
+        Whether highest ÷ lowest stays within :data:`URDR_WANTED`.
     """
 
     crosswind_m_s: float
@@ -282,22 +312,21 @@ def card_rows(
 ) -> list[CardRow]:
     """Give the best setting for each crosswind from the left, calm first."""
     rows: list[CardRow] = []
-    still: Overlap | None = None
+    setting: SpreadSetting | None = None
     for wind in crosswinds_m_s:
-        setting = best_setting(model, limits, float(wind))
+        setting = best_setting(model, limits, float(wind), setting)
         band = model.lands(setting, float(wind))
         after = overlap(band, band.mirrored(), model.spacing_m)
-        still = still or after
-        good = after.urdr <= URDR_WANTED or (
-            still.urdr > URDR_WANTED and after.cv_pct <= still.cv_pct + NEAR_STILL_PCT
-        )
-        rows.append(CardRow(float(wind), setting, after, good))
+        rows.append(CardRow(float(wind), setting, after, after.urdr <= URDR_WANTED))
     return rows
 
 
-def strongest_corrected_m_s(rows: list[CardRow]) -> float:
-    """Give the strongest crosswind up to which every wind of the rows is made good [m/s]."""
-    strongest = 0.0
+def strongest_corrected_m_s(rows: list[CardRow]) -> float | None:
+    """Give the strongest crosswind up to which every wind of the rows is made good [m/s].
+
+    None if not even still air is: then it is the spreader, not the wind.
+    """
+    strongest = None
     for row in rows:
         if not row.corrected:
             break

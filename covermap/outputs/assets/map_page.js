@@ -4,6 +4,9 @@
   var data = JSON.parse(document.getElementById("map-data").textContent);
   var map = map_field;
   var narrow = window.matchMedia("(max-width: 700px)").matches;
+  var card = document.getElementById("field-card");
+  var legend = document.getElementById("legend");
+  var GAP = 14;
 
   /* Everything a person typed goes in as text, never as markup. */
   function featureCard(rows) {
@@ -33,7 +36,7 @@
     layer.bindPopup(featureCard(rows), {
       minWidth: 250,
       maxWidth: 340,
-      autoPanPaddingTopLeft: narrow ? [10, 70] : [325, 20],
+      autoPanPaddingTopLeft: narrow ? [10, 70] : [card.offsetWidth + 25, 20],
       autoPanPaddingBottomRight: [20, 20]
     });
     layer.on("popupopen", function () { layer.closeTooltip(); });
@@ -94,12 +97,14 @@
     });
   });
 
-  var card = document.getElementById("field-card");
-  if (narrow) {
-    card.open = false;
+  function foldLayers() {
     layer_control_switch.remove();
     layer_control_switch.options.collapsed = true;
     layer_control_switch.addTo(map);
+  }
+  if (narrow) {
+    card.open = false;
+    foldLayers();
   }
   card.querySelectorAll("[data-strip]").forEach(function (button) {
     button.addEventListener("click", function () {
@@ -115,15 +120,51 @@
 
   var bounds = feature_group_outline.getLayers().length
     ? feature_group_outline.getBounds() : L.latLngBounds(data.corners);
+  /* An arrow begins and ends outside the field at times. */
+  if (data.wind.length) {
+    bounds = L.latLngBounds(bounds.getSouthWest(), bounds.getNorthEast())
+      .extend(feature_group_wind.getBounds());
+  }
+
+  function edges(element) { return element.getBoundingClientRect(); }
+  function layerPanel() { return layer_control_switch.getContainer(); }
+
+  /* Panels make room for each other: the card ends above the north arrow, and where the
+     layer switch and the legend would meet, the legend folds first. */
+  var legendByHand = false;
+  legend.querySelector("summary").addEventListener("click", function () { legendByHand = true; });
+  function settlePanels() {
+    if (!legendByHand) { legend.open = true; }
+    card.style.maxHeight = Math.max(
+      60, edges(document.getElementById("north")).top - edges(card).top - 10) + "px";
+    function meet() { return edges(layerPanel()).bottom > edges(legend).top - 4; }
+    if (meet() && !legendByHand) { legend.open = false; }
+    if (meet() && !layer_control_switch.options.collapsed) { foldLayers(); }
+  }
+
+  /* The first view leaves free what the panels cover, as far as there is room. */
   function fitField() {
-    var wide = map.getSize().x > 1100;
-    map.fitBounds(bounds, narrow
-      ? { animate: false, paddingTopLeft: [12, 70], paddingBottomRight: [12, 190] }
-      : { animate: false, paddingTopLeft: [325, 20], paddingBottomRight: [wide ? 315 : 20, 20] });
+    settlePanels();
+    var size = map.getSize();
+    var left = GAP, right = GAP, top = GAP, bottom = GAP;
+    if (narrow) {
+      top = Math.max(edges(card.querySelector("summary")).bottom, edges(layerPanel()).bottom) + GAP;
+      bottom = size.y - Math.min(
+        edges(legend).top, edges(document.getElementById("north")).top) + GAP;
+    } else {
+      left = edges(card).right + GAP;
+      right = size.x - Math.min(edges(legend).left, edges(layerPanel()).left) + GAP;
+    }
+    if (size.x - left - right < 120) { left = right = GAP; }
+    if (size.y - top - bottom < 120) { top = bottom = GAP; }
+    map.fitBounds(bounds, {
+      animate: false, paddingTopLeft: [left, top], paddingBottomRight: [right, bottom]
+    });
   }
   fitField();
   /* A turned phone shows the whole field again, but not once someone has looked closer. */
   map.on("resize", fitField);
+  map.on("resize", settlePanels);
   ["pointerdown", "wheel", "keydown"].forEach(function (kind) {
     document.addEventListener(kind, function () { map.off("resize", fitField); }, { once: true });
   });

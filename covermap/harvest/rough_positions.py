@@ -1,0 +1,98 @@
+"""Rough positions: how far they jump from fix to fix, and a smoothed path where they do."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+#: Travel that one smoothed position is read from [m].
+SMOOTHED_OVER_M = 10.0
+#: Positions rougher than this, in headings wobbling more than that, are smoothed. A receiver
+#: with correction signals stays well below (common practice, no source).
+_ROUGH_M, _WOBBLE_DEG = 0.15, 5.0
+#: No position moves further than this many times the roughness: a real bend stays.
+_MOST_SIGMAS = 3.0
+_LEAST_FIXES = 5
+#: Median absolute deviation to standard deviation of a normal distribution.
+_MAD_TO_SIGMA = 1.4826
+_FOURTH_DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
+
+
+def cross_track_sigma_m(path: pd.DataFrame) -> float:
+    """Give the roughness of the positions across the heading [m], standard deviation.
+
+    From differences of the fourth order (second differences of second differences), so that
+    a curve, whose second differences are all alike, is not taken for roughness. Errors that
+    change slowly leave no trace here, nor need they: they do not make headings wobble.
+
+    Parameters
+    ----------
+    path : pandas.DataFrame
+        ``easting``, ``northing`` [m] and ``gap``.
+
+    Returns
+    -------
+    float
+        0 if no five fixes follow one another without a gap.
+    """
+    xy = path[["easting", "northing"]].to_numpy(float)
+    if len(xy) < 5:
+        return 0.0
+    gap = path["gap"].to_numpy(bool).astype(int)
+    whole = (gap[1:-3] + gap[2:-2] + gap[3:-1] + gap[4:]) == 0
+    if not whole.any():
+        return 0.0
+    windows = np.stack([xy[k : len(xy) - 4 + k] for k in range(5)])
+    jump = np.tensordot(_FOURTH_DIFFERENCE, windows, axes=1)[whole]
+    chord = (xy[4:] - xy[:-4])[whole]
+    length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-9)
+    across = (jump[:, 0] * chord[:, 1] - jump[:, 1] * chord[:, 0]) / length
+    norm = float(np.sqrt((_FOURTH_DIFFERENCE**2).sum()))
+    return _MAD_TO_SIGMA * float(np.median(np.abs(across))) / norm
+
+
+def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+    """Smooth the path along its travel where positions are rough; else leave it as it is.
+
+    Parameters
+    ----------
+    path : pandas.DataFrame
+        ``easting``, ``northing``, ``step_m`` [m] and ``gap``.
+    notes : list of str
+        Grows by a sentence if the path was smoothed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same object if nothing was rough.
+    """
+    from scipy.signal import savgol_filter
+
+    sigma = cross_track_sigma_m(path)
+    gap = path["gap"].to_numpy(bool)
+    steps = path["step_m"].to_numpy(float)[~gap]
+    if sigma <= _ROUGH_M or len(steps) == 0:
+        return path
+    usual = max(float(np.median(steps)), 1e-3)
+    wobble = float(np.degrees(np.arctan2(np.sqrt(2.0) * sigma, usual)))
+    if wobble <= _WOBBLE_DEG:
+        return path
+    half = max(int(SMOOTHED_OVER_M / usual / 4) * 2 + 1, 3)
+    xy = path[["easting", "northing"]].to_numpy(float)
+    smooth = xy.copy()
+    starts = np.flatnonzero(np.append(True, gap[1:]))
+    for first, end in zip(starts, np.append(starts[1:], len(xy)), strict=True):
+        if end - first < max(half, _LEAST_FIXES):
+            continue
+        # half the window twice over: its weights fall off to both ends, so that a fix that
+        # enters or leaves the window does not make the heading jump again
+        for _ in range(2):
+            smooth[first:end] = savgol_filter(smooth[first:end], half, 1, axis=0, mode="interp")
+    moved = smooth - xy
+    length = np.maximum(np.hypot(moved[:, 0], moved[:, 1]), 1e-12)
+    moved *= np.minimum(1.0, _MOST_SIGMAS * sigma / length)[:, None]
+    notes.append(
+        f"Positions jump by about {sigma:.1f} m from fix to fix; the path was smoothed over "
+        f"{2 * (half - 1) * usual:.0f} m."
+    )
+    return path.assign(easting=xy[:, 0] + moved[:, 0], northing=xy[:, 1] + moved[:, 1])
