@@ -148,7 +148,7 @@ def map_command(
     else:
         click.echo("No gap or double strip long enough to act on.")
     for note in result.notes:
-        click.echo(f"Note: {note}")
+        click.echo(note if note.startswith("Warning:") else f"Note: {note}")
     click.echo(f"{len(result.assumptions)} assumptions filled holes; covermap check lists them.")
     click.echo(f"Written to {out}: {', '.join(files)}")
     click.echo(CAUTION)

@@ -203,6 +203,152 @@ def test_sample_then_map(covermap, tmp_path):
     assert (code, err) == (0, "")
 
 
+def test_advise_from_options_alone_and_from_a_field(covermap, tmp_path):
+    code, text, err = covermap(
+        "advise", "--crop", "wheat", "--cut-width", 9, "--spread-width", 8, "--wind-speed", 6,
+        "--wind-from", 270, "--heading", 0, "--out", tmp_path / "card",
+    )  # fmt: skip
+    assert (code, err) == (0, "")
+    assert "engine off" in text
+    card = (tmp_path / "card" / "settings_card.svg").read_text("utf-8")
+    assert card.lstrip().startswith("<?xml")
+    covermap("sample", tmp_path / "s", "--field", "oats")
+    code, text, err = covermap("advise", tmp_path / "s" / "oats.toml", "--json")
+    assert (code, err) == (0, "")
+    report = json.loads(text)
+    assert report["headings"]
+    assert {w["rule"] for w in report["ways_out"]} <= {
+        "reach", "direction", "cut height", "windrow", "forward speed",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((), "--crop"),
+        (("--crop", "wheat"), "--spread-width"),
+        (("--crop", "wheat", "--spread-width", 8), "--cut-width"),
+        (("--crop", "wheat", "--spread-width", 8, "--cut-width", 9), "--heading"),
+        (("--crop", "wheat", "--wind-file", "gone.csv"), "gone.csv"),
+    ],
+)
+def test_advise_says_what_is_missing(words, says, covermap, tmp_path):
+    code, text, err = covermap("advise", *words, "--out", tmp_path / "o")
+    assert (code, text) == (2, "")
+    assert says in err
+    assert not (tmp_path / "o").exists()
+
+
+def test_catch_can_transect_through_the_trays_command(covermap, open_data, tmp_path):
+    """Published: Christiansen CU 87.4, low-half DU 87.5, low-quarter DU 83.1 (catch cans
+    across a lane of 224 ft, North Carolina extension, data set of spreval 1.1.0), here
+    from the profile that the command wrote, overlapped with both neighbour lanes."""
+    import tomllib
+
+    from covermap.cover.evenness import christiansen_cu_pct, low_du_pct
+
+    out = tmp_path / "o"
+    code, text, err = covermap("trays", open_data / "catch_can_transect.csv", "--out", out)
+    assert (code, err) == (0, "")
+    assert {f.name for f in out.iterdir()} == {"profile.toml", "trays.svg"}
+    assert "engine off" in text
+    spread = tomllib.loads((out / "profile.toml").read_text("utf-8"))["spread"]
+    shares = np.array(spread["shares"])
+    left, right = -spread["reach_left"], spread["reach_right"]
+    lean = spread.get("lean", 0.0)
+    middles = lean + left + (np.arange(len(shares)) + 0.5) * (right - left) / len(shares)
+    cans = pd.read_csv(open_data / "catch_can_transect.csv")["station_m"].to_numpy()
+    cans = cans[np.abs(cans) <= 112 * 0.3048 + 1e-6]
+    lane = 224 * 0.3048
+    caught = sum(np.interp(cans + k * lane, middles, shares, left=0, right=0) for k in (-1, 0, 1))
+    assert christiansen_cu_pct(caught) == pytest.approx(87.4, abs=0.5)
+    assert low_du_pct(caught, 0.5) == pytest.approx(87.5, abs=0.5)
+    assert low_du_pct(caught) == pytest.approx(83.1, abs=0.7)
+
+
+def test_tray_test_to_profile_to_map(covermap, tmp_path):
+    """The measured profile of a sample stands in for the stated one and maps nearly alike."""
+    folder = tmp_path / "s"
+    covermap("sample", folder, "--field", "oats")
+    covermap("trays", folder / "oats_trays.csv", "--out", folder / "measured")
+    field = (folder / "oats.toml").read_text("utf-8")
+    start, end = field.index("reach_left"), field.index("[wind]")
+    measured = field[:start] + 'profile_file = "measured/profile.toml"\n\n' + field[end:]
+    (folder / "measured.toml").write_text(measured, "utf-8")
+    cv = []
+    for name in ("oats", "measured"):
+        out = tmp_path / name
+        code, _, err = covermap("map", folder / f"{name}.toml", "--out", out, "--quiet")
+        assert (code, err) == (0, "")
+        content = json.loads((out / "summary.json").read_text("utf-8"))
+        cv.append(content["evenness"]["cv_pct"])
+    assert "profile.toml" in content["inputs_sha256"]
+    assert cv[1] == pytest.approx(cv[0], abs=5.0)
+    code, _, err = covermap(
+        "map", folder / "measured.toml", "--spread-width", 9, "--out", tmp_path / "x"
+    )
+    assert code == 2
+    assert "profile_file" in err
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("", "empty"),
+        ("position (m),weight (g)\n0,1\n", "tray"),
+        ("position (m),weight (g)\n0,1\n1,-4\n2,3\n", "line 3"),
+        ("a,b\n1,2\n", "position"),
+        ("position (m),weight (g)\n0,0\n1,0\n2,0\n", "t.csv"),
+    ],
+)
+def test_bad_tray_tests(content, says, covermap, tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text(content, "utf-8")
+    code, text, err = covermap("trays", path, "--out", tmp_path / "o")
+    assert (code, text) == (2, "")
+    assert says in err.lower()
+    assert err.count("\n") == 1
+    assert not (tmp_path / "o").exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("", "empty"),
+        ("time,direction\n2026-08-01T12:00:00Z,270\n", "speed"),
+        ("time,speed_m_s\n2026-08-01T12:00:00Z,3\n", "direction"),
+        ("time,speed_m_s,direction\n2026-08-01T12:00:00Z,-3,10\n", "wind.csv"),
+    ],
+)
+def test_bad_wind_files(content, says, covermap, bare_track, tmp_path):
+    path = tmp_path / "wind.csv"
+    path.write_text(content, "utf-8")
+    code, text, err = covermap(
+        "map", bare_track, *THREE, "--grain-yield", 5, "--wind-file", path, "--out", tmp_path / "o"
+    )
+    assert (code, text) == (2, "")
+    assert says in err.lower()
+    assert err.count("\n") == 1
+    assert not (tmp_path / "o").exists()
+
+
+def test_what_does_not_fit_together_is_a_warning(covermap, bare_track, tmp_path):
+    """Passes lie 9 m apart; 30 m of header is a slip for 30 ft."""
+    _, text, _ = covermap(
+        "map", bare_track, "--crop", "wheat", "--cut-width", 30, "--spread-width", 30,
+        "--grain-yield", 5, "--out", tmp_path / "o",
+    )  # fmt: skip
+    assert "Warning: passes lie 9.0 m apart" in text
+    assert "Did you mean 30 ft?" in text
+    ring = "[[-27.1,45],[-26.9999,45],[-26.9999,45.0004],[-27.1,45.0004],[-27.1,45]]"
+    part = tmp_path / "part.geojson"
+    part.write_text(f'{{"type":"Polygon","coordinates":[{ring}]}}', "utf-8")
+    _, text, _ = covermap(
+        "map", bare_track, *THREE, "--grain-yield", 5, "--boundary", part, "--out", tmp_path / "o"
+    )
+    assert "lies outside the boundary" in text
+
+
 def test_no_absolute_path_of_the_computer_in_any_output(covermap, bare_track, tmp_path):
     out = tmp_path / "out"
     covermap("map", bare_track, *THREE, "--grain-yield", 5, "--out", out, "--quiet")

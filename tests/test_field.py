@@ -128,6 +128,24 @@ def test_windrow_with_chaff_spread_and_straw_baled():
     assert away == pytest.approx(6 * 0.865 * chaff, rel=0.02)
 
 
+def test_windrows_laid_on_purpose_rank_after_faults():
+    made = build_settings(
+        {
+            "crop": {"kind": "wheat", "grain_yield": 6.0},
+            "combine": {"cut_width": 9.0, "residue_delay_s": 0},
+            "spread": {"width": 9.0},
+            "pass_settings": [
+                {"passes": "1-3", "discharge": "windrow", "baled_share": 0.9},
+                {"passes": "7", "width": 6.2},
+            ],
+        }
+    )
+    strips = map_field(straight_passes(9, 9.0), made).strips
+    assert set(strips["discharge"]) >= {"windrow", "spread"}
+    last_fault = strips.index[strips["discharge"] != "windrow"].max()
+    assert (strips.index[strips["discharge"] == "windrow"] > last_fault).all()
+
+
 def test_settings_per_pass_by_number_time_and_fix():
     track = straight_passes(6, 9.0)
     start = track.fixes["time"]

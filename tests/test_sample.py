@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from covermap.errors import SettingsError
+from covermap.errors import OutputError, SettingsError
 from covermap.field import map_field
 from covermap.open_field import open_field
 from covermap.sample import SAMPLE_NAMES, make_sample, write_sample
@@ -46,8 +46,17 @@ def test_committed_files_are_what_the_script_makes(name):
 def test_every_sample_says_that_it_is_invented():
     for name in SAMPLE_NAMES:
         assert "Invented" in make_sample(name).files[f"{name}.toml"]
-    with pytest.raises(SettingsError, match="wheat, corn, barley"):
-        make_sample("oats")
+    with pytest.raises(SettingsError, match="wheat, corn, barley, oats"):
+        make_sample("rye")
+
+
+def test_a_sample_that_somebody_changed_is_left_alone(tmp_path):
+    field = write_sample(tmp_path, "barley")
+    assert write_sample(tmp_path, "barley") == field, "the same again is fine"
+    field.write_text("mine", "utf-8")
+    with pytest.raises(OutputError, match="already there and changed"):
+        write_sample(tmp_path, "barley")
+    assert field.read_text("utf-8") == "mine"
 
 
 def test_wheat_truth_is_found(results):

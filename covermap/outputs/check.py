@@ -109,7 +109,7 @@ def check_text(report: dict[str, Any]) -> str:
     )
     lines.append("Assumed where nothing was said:")
     lines += [f"  {text}" for text in report["assumptions"]]
-    lines += [f"Note: {note}" for note in report["notes"]]
+    lines += [note if note.startswith("Warning:") else f"Note: {note}" for note in report["notes"]]
     if report["missing"]:
         lines.append("Still missing for a map:")
         lines += [f"  {text}" for text in report["missing"]]

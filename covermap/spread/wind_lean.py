@@ -13,7 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from covermap.spread.flight import ParticleClass, drift_table
+from covermap.spread.flight import (
+    ParticleClass,
+    drift_table,
+    fly,
+    launch_speed_for_reach,
+    still_air_reach,
+)
 
 #: Winds are tabulated at these steps and drifts interpolated between them [m/s].
 _FLOWN_STEP_M_S = 1.0
@@ -112,18 +118,37 @@ def drift_tables(
         }
         across_m, _ = drift_table(still_air_landing_m=landing, wind_across_m_s=wind, **flight)
         drift.append(across_m - landing[:, None])
-        shifts = [
-            drift_table(
-                still_air_landing_m=landing[:: _LANDINGS // 2],
-                wind_across_m_s=np.zeros(1),
-                wind_along_m_s=float(w),
-                **flight,
-            )[1].mean()
-            for w in wind
-        ]
-        along += part * np.array(shifts)
+        along += part * _mean_along_m(particle, thrower, landing, wind)
     # the still-air shift is already part of where people see their band
     return DriftTables(landing, wind, np.array(drift), share, wind, along - along[steps])
+
+
+def _mean_along_m(
+    particle: ParticleClass, thrower: Thrower, landing_m: np.ndarray, wind_m_s: np.ndarray
+) -> np.ndarray:
+    """Give how far forward pieces land in each along-wind, mean over the landings [m]."""
+    vt, drop, elevation = (
+        particle.terminal_velocity_m_s,
+        thrower.drop_height_m,
+        thrower.elevation_deg,
+    )
+    most = thrower.most_launch_speed_m_s
+    furthest = float(still_air_reach(most, vt, drop, elevation, thrower.forward_speed_m_s))
+    reach = np.minimum(np.abs(landing_m[:: _LANDINGS // 2]), 0.98 * furthest)
+    speed = launch_speed_for_reach(reach, vt, drop, elevation, thrower.forward_speed_m_s, most)
+    angle = np.radians(elevation)
+    launch = np.column_stack(
+        [
+            speed * np.cos(angle),
+            np.full(len(speed), thrower.forward_speed_m_s),
+            speed * np.sin(angle),
+        ]
+    )
+    pieces = np.repeat(launch, len(wind_m_s), axis=0)
+    air = np.zeros((len(pieces), 3))
+    air[:, 1] = np.tile(wind_m_s, len(launch))
+    landed = fly(pieces, np.full(len(pieces), vt), drop, air)
+    return np.asarray(landed.along_m.reshape(len(launch), -1).mean(axis=0))
 
 
 def leaned_band(

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 
@@ -79,6 +83,9 @@ def tables_for(
 ) -> tuple[DriftTables, DriftTables, DriftTables]:
     """Fly the crop's pieces; give tables for straw and chaff together, straw, chaff.
 
+    Ranges are rounded up and the machine's speed to a tenth, so that runs alike share
+    tables.
+
     Parameters
     ----------
     crop : Crop
@@ -90,6 +97,19 @@ def tables_for(
     most_reach_m, most_wind_m_s : float
         Range of the tables [m, m/s].
     """
+    return _flown(
+        crop,
+        replace(how, forward_speed_m_s=round(how.forward_speed_m_s, 1)),
+        round(straw_share, 3),
+        math.ceil(most_reach_m),
+        math.ceil(most_wind_m_s),
+    )
+
+
+@lru_cache(maxsize=32)
+def _flown(
+    crop: Crop, how: Thrower, straw_share: float, most_reach_m: int, most_wind_m_s: int
+) -> tuple[DriftTables, DriftTables, DriftTables]:
     straw = [(c, c.mass_share) for c in particle_classes("straw", crop.particle_group)]
     chaff = [(c, c.mass_share) for c in particle_classes("chaff", crop.particle_group)]
     both: list[tuple[ParticleClass, float]] = [

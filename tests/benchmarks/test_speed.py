@@ -25,6 +25,15 @@ from covermap.spread.deposit import Bands, deposit
 from covermap.spread.profile import profile_shares
 
 CELL_M = 0.5
+CODE = (
+    "import json, resource, sys, time\n"
+    "start = time.perf_counter()\n"
+    "from covermap.cli import commands\n"
+    "commands(sys.argv[1:], standalone_mode=False)\n"
+    "taken = time.perf_counter() - start\n"
+    "peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
+    "print(json.dumps({'seconds': taken, 'megabytes': peak}))\n"
+)
 
 
 @pytest.fixture(scope="module")
@@ -103,31 +112,8 @@ def test_the_whole_map_run_fits_in_time_and_memory(tmp_path, capsys):
     """100 ha, 50,000 fixes, 0.5 m: within 12 s and 1 GB on two cores."""
     track = tmp_path / "track.csv"
     write_track(track)
-    code = (
-        "import json, resource, sys, time\n"
-        "start = time.perf_counter()\n"
-        "from covermap.cli import commands\n"
-        "commands(sys.argv[1:], standalone_mode=False)\n"
-        "taken = time.perf_counter() - start\n"
-        "peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
-        "print(json.dumps({'seconds': taken, 'megabytes': peak}))\n"
-    )
-    words = [
-        "map", track, "--crop", "wheat", "--cut-width", WIDTH_M, "--spread-width", 10.5,
-        "--profile", "trapezoid", "--quiet", "--out",
-    ]  # fmt: skip
-
-    def run(out: Path) -> dict[str, float]:
-        done = subprocess.run(
-            [sys.executable, "-c", code, *map(str, words), str(out)],
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        return json.loads(done.stdout.splitlines()[-1])
-
-    first = run(tmp_path / "first")  # may compile the engine's loops
-    again = run(tmp_path / "again")
+    first = run_map(track, tmp_path / "first")  # may compile the engine's loops
+    again = run_map(track, tmp_path / "again")
     with capsys.disabled():
         print(
             f"\nmap of {FIXES:,} fixes: {again['seconds']:.1f} s, {again['megabytes']:.0f} MB "
@@ -135,3 +121,34 @@ def test_the_whole_map_run_fits_in_time_and_memory(tmp_path, capsys):
         )
     assert again["seconds"] <= 12
     assert again["megabytes"] <= 1000
+
+
+def test_a_turning_wind_costs_at_most_half_again(tmp_path, capsys):
+    """The same field without wind and with one that turns through the day."""
+    track, wind = tmp_path / "track.csv", tmp_path / "wind.csv"
+    write_track(track)
+    hours = [f"2026-08-01T{h:02d}:00:00Z,{3 + h % 5},{(200 + 13 * h) % 360}" for h in range(5, 24)]
+    wind.write_text("time,speed_m_s,direction\n" + "\n".join(hours) + "\n", "utf-8")
+    run_map(track, tmp_path / "warm", "--wind-file", wind)
+    calm = min(run_map(track, tmp_path / "calm")["seconds"] for _ in range(2))
+    windy = min(
+        run_map(track, tmp_path / "windy", "--wind-file", wind)["seconds"] for _ in range(2)
+    )
+    with capsys.disabled():
+        print(f"\nturning wind {windy:.1f} s, still air {calm:.1f} s: {windy / calm:.2f} ×")
+    assert windy <= 1.5 * calm
+
+
+def run_map(track: Path, out: Path, *more: object) -> dict[str, float]:
+    """Map the field in a process of its own; give its seconds and megabytes."""
+    words = [
+        "map", track, "--crop", "wheat", "--cut-width", WIDTH_M, "--spread-width", 10.5,
+        "--profile", "trapezoid", "--quiet", "--out", out, *more,
+    ]  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", CODE, *map(str, words)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return json.loads(done.stdout.splitlines()[-1])
