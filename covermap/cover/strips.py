@@ -327,7 +327,12 @@ def _longest_side(coordinates: np.ndarray, index: np.ndarray, count: int) -> np.
 def _pass_names(
     strip: np.ndarray, pass_no: np.ndarray, cells: np.ndarray, worth: np.ndarray
 ) -> list[str]:
-    pair, count = np.unique(strip.astype(np.int64) << 32 | pass_no, return_counts=True)
+    wanted = np.zeros(len(cells), bool)
+    wanted[worth] = True
+    wanted = wanted[strip]
+    pair, count = np.unique(
+        strip[wanted].astype(np.int64) << 32 | pass_no[wanted], return_counts=True
+    )
     owner, number = pair >> 32, pair & 0xFFFFFFFF
     named = count >= _PASS_PART * cells[owner]
     texts = pd.Series(number[named].astype(str)).groupby(owner[named]).agg(", ".join)

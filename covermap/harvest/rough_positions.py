@@ -66,8 +66,6 @@ def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame
     pandas.DataFrame
         The same object if nothing was rough.
     """
-    from scipy.signal import savgol_filter
-
     sigma = cross_track_sigma_m(path)
     gap = path["gap"].to_numpy(bool)
     steps = path["step_m"].to_numpy(float)[~gap]
@@ -77,6 +75,8 @@ def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame
     wobble = float(np.degrees(np.arctan2(np.sqrt(2.0) * sigma, usual)))
     if wobble <= _WOBBLE_DEG:
         return path
+    from scipy.signal import savgol_filter  # slow to load, and seldom needed
+
     half = max(int(SMOOTHED_OVER_M / usual / 4) * 2 + 1, 3)
     xy = path[["easting", "northing"]].to_numpy(float)
     smooth = xy.copy()
