@@ -10,7 +10,14 @@ import numpy as np
 from covermap.crops import Crop
 from covermap.errors import SettingsError
 from covermap.harvest.residue import residue_ratios
-from covermap.harvest_record import Harvest, crop_of
+from covermap.harvest_record import (
+    Harvest,
+    crop_of,
+    cut_height_m,
+    heading_deg,
+    mean_speed_m_s,
+    ratios_of,
+)
 from covermap.plan.settings_advice import (
     CardRow,
     MachineLimits,
@@ -20,7 +27,6 @@ from covermap.plan.settings_advice import (
     SpreadSetting,
     advise_pair,
     card_rows,
-    overlap,
     strongest_corrected_m_s,
 )
 from covermap.settings import FieldSettings, PassRule
@@ -136,16 +142,9 @@ def advise(
         If crop, cut width, spread width or heading is missing.
     """
     crop = crop_of(settings)
-    ratios = residue_ratios(
-        crop,
-        cut_height_m=settings.get("crop", "cut_height"),
-        straw_to_grain=settings.get("crop", "straw_to_grain"),
-        chaff_to_grain=settings.get("crop", "chaff_to_grain"),
-        harvest_index=settings.get("crop", "harvest_index"),
-    )
-    cut_height = settings.get("crop", "cut_height")
-    stubble_m = crop.cut_height_m if cut_height is None else float(cut_height)
-    forward = _FORWARD_M_S if harvest is None else _mean_speed(harvest)
+    ratios = ratios_of(settings, crop)
+    stubble_m = cut_height_m(settings, crop)
+    forward = _FORWARD_M_S if harvest is None else mean_speed_m_s(harvest.passes)
     how = thrower(settings, stubble_m, forward)
     present = _present(settings, reach_of_rotor_m(how, crop))
     limits = MachineLimits(
@@ -229,11 +228,6 @@ def _present(settings: FieldSettings, rotor_reach_m: float) -> SpreadSetting:
     return SpreadSetting(float(left), float(right), lean)
 
 
-def _mean_speed(harvest: Harvest) -> float:
-    table = harvest.passes.table
-    return float(np.average(table["mean_speed_m_s"], weights=table["length_m"]))
-
-
 def _spacing(settings: FieldSettings, harvest: Harvest | None) -> float:
     if harvest is not None and harvest.passes.table["spacing_m"].notna().any():
         return float(harvest.passes.table["spacing_m"].median())
@@ -249,9 +243,7 @@ def _axes(headings_deg: tuple[float, ...], harvest: Harvest | None) -> list[tupl
         return [(h % 180.0, 1 / len(headings_deg)) for h in headings_deg]
     if harvest is None:
         raise SettingsError("A heading is missing: give --heading, or a track that shows it.")
-    corners = harvest.sweeps.corners
-    step = corners[:, 2] + corners[:, 3] - corners[:, 0] - corners[:, 1]
-    heading = np.degrees(np.arctan2(step[:, 0], step[:, 1])) % 180
+    heading = heading_deg(harvest.sweeps) % 180
     length = harvest.sweeps.length_m
     bins = np.rint(heading / _HEADING_STEP_DEG).astype(int) % int(180 / _HEADING_STEP_DEG)
     work = np.bincount(bins, length)
@@ -341,11 +333,3 @@ def _ways_out(
             )
         )
     return tuple(ways)
-
-
-def present_overlap(advice: FieldAdvice, crosswind_m_s: float) -> Overlap:
-    """Give the evenness of the present setting, there and back, in a crosswind."""
-    model, present = advice.model, advice.present
-    return overlap(
-        model.lands(present, crosswind_m_s), model.lands(present, -crosswind_m_s), model.spacing_m
-    )

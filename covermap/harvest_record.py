@@ -16,7 +16,7 @@ from covermap.harvest.clean_track import CleanTrack, clean_track
 from covermap.harvest.outline import check_boundary
 from covermap.harvest.passes import Passes, find_passes
 from covermap.harvest.read_track import Track
-from covermap.harvest.residue import ResidueFlow, residue_flow, residue_ratios
+from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
 from covermap.settings import BY_NAME, FieldSettings
 from covermap.spread.bands import FixWind, residue_bands
@@ -58,6 +58,29 @@ def crop_of(settings: FieldSettings) -> Crop:
     if kind is None:
         raise SettingsError('[crop] kind is missing: give --crop, for example "--crop wheat".')
     return find_crop(kind)
+
+
+def cut_height_m(settings: FieldSettings, crop: Crop) -> float:
+    """Give the stubble height [m]: as stated, else the crop's usual one."""
+    stated = settings.get("crop", "cut_height")
+    return crop.cut_height_m if stated is None else float(stated)
+
+
+def ratios_of(settings: FieldSettings, crop: Crop) -> ResidueRatios:
+    """Give residue per grain by the settings and the crop."""
+    return residue_ratios(
+        crop,
+        cut_height_m=cut_height_m(settings, crop),
+        straw_to_grain=settings.get("crop", "straw_to_grain"),
+        chaff_to_grain=settings.get("crop", "chaff_to_grain"),
+        harvest_index=settings.get("crop", "harvest_index"),
+    )
+
+
+def mean_speed_m_s(passes: Passes) -> float:
+    """Give the mean speed over all passes [m/s]."""
+    table = passes.table
+    return float(np.average(table["mean_speed_m_s"], weights=table["length_m"]))
 
 
 def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
@@ -102,9 +125,8 @@ def read_harvest(
     )
     passes = find_passes(clean, width)
     path = clean.path
-    stubble_m = float(_or(settings.get("crop", "cut_height"), crop.cut_height_m))
-    speed = passes.table["mean_speed_m_s"].to_numpy()
-    forward = float(np.average(speed, weights=passes.table["length_m"]))
+    stubble_m = cut_height_m(settings, crop)
+    forward = mean_speed_m_s(passes)
     settings, notes = _reach_from_rotor(settings, crop, stubble_m, forward)
     machine = settings_per_fix(settings, path, passes.pass_of_fix)
     sweeps = header_sweeps(
@@ -117,13 +139,7 @@ def read_harvest(
         name = str(settings.get("field", "boundary") or "boundary")
         check_boundary(boundary, sweeps.corners, name.replace("\\", "/").rsplit("/", 1)[-1])
     pass_no = passes.pass_of_fix[sweeps.rows]
-    ratios = residue_ratios(
-        crop,
-        cut_height_m=settings.get("crop", "cut_height"),
-        straw_to_grain=settings.get("crop", "straw_to_grain"),
-        chaff_to_grain=settings.get("crop", "chaff_to_grain"),
-        harvest_index=settings.get("crop", "harvest_index"),
-    )
+    ratios = ratios_of(settings, crop)
     # bands need masses, masses need area, area needs a grid that holds header and bands
     empty = np.zeros(len(sweeps.rows))
     fix_wind = None
@@ -134,7 +150,7 @@ def read_harvest(
             crop,
             path,
             sweeps.rows,
-            _heading_deg(sweeps),
+            heading_deg(sweeps),
             machine,
             ratios.straw_through / ratios.through,
             stubble_m,
@@ -168,11 +184,7 @@ def read_harvest(
     )
 
 
-def _or(value: float | None, otherwise: float) -> float:
-    return otherwise if value is None else value
-
-
-def _heading_deg(sweeps: HeaderSweeps) -> np.ndarray:
+def heading_deg(sweeps: HeaderSweeps) -> np.ndarray:
     """Give the direction of each sweep [deg]."""
     corners = sweeps.corners
     step = corners[:, 2] + corners[:, 3] - corners[:, 0] - corners[:, 1]
