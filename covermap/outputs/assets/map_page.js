@@ -53,10 +53,6 @@
     draw(one.shape, "pass-line", feature_group_passes, false);
     explain(draw(one.shape, "pass-reach", feature_group_passes, true), one.rows);
   });
-  data.wind.forEach(function (one) {
-    draw(one.shape, "wind-halo", feature_group_wind, false);
-    explain(draw(one.shape, "wind-arrow", feature_group_wind, true), one.rows);
-  });
   var strips = data.strips.map(function (one) {
     var gap = one.kind === "gap";
     var group = gap ? feature_group_gap : feature_group_double;
@@ -66,9 +62,16 @@
     return layer;
   });
 
-  /* Strips lie above passes, whichever was switched on last. */
+  var groups = [feature_group_gap, feature_group_double];
+  data.wind.forEach(function (one) {
+    draw(one.shape, "wind-halo", feature_group_wind, false);
+    explain(draw(one.shape, "wind-arrow", feature_group_wind, true), one.rows);
+  });
+  if (data.wind.length) { groups.push(feature_group_wind); }
+
+  /* Strips lie above passes and arrows above strips, whichever was switched on last. */
   function raiseStrips() {
-    [feature_group_gap, feature_group_double].forEach(function (group) {
+    groups.forEach(function (group) {
       if (map.hasLayer(group)) { group.bringToFront(); }
     });
   }
