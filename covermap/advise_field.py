@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from covermap.crops import Crop
 from covermap.errors import SettingsError
+from covermap.harvest.read_track import Track
 from covermap.harvest.residue import residue_ratios
 from covermap.harvest_record import (
     Harvest,
@@ -29,7 +31,7 @@ from covermap.plan.settings_advice import (
     card_rows,
     strongest_corrected_m_s,
 )
-from covermap.settings import FieldSettings, PassRule
+from covermap.settings import FieldSettings
 from covermap.spread.wind import WindSeries, components, crosswind_and_along
 from covermap.spread.wind_on_fixes import flight_wind, reach_of_rotor_m, tables_for, thrower
 
@@ -40,18 +42,19 @@ CARD_MOST_M_S = 6.0
 _FORWARD_M_S = 1.8
 _HEADING_STEP_DEG = 10.0
 _LEAST_HEADING_SHARE = 0.1
+_LEAST_SPACING_M, _MOST_SPACING_M = 1.0, 40.0
 #: Raising the cut by this much is worked out as a way out [m].
 CUT_RAISED_M = 0.1
 
 
 @dataclass(frozen=True)
 class HeadingAdvice:
-    """Advice for one axis of work: a heading and the way back.
+    """Advice for one axis of work: a heading and the way back, or a heading driven alone.
 
     Attributes
     ----------
     heading_deg : float
-        Of the way there, 0 to below 180 [deg].
+        Of the way there [deg].
     share : float
         Part of the work on this axis.
     pair : PairAdvice
@@ -142,18 +145,24 @@ def advise(
         If crop, cut width, spread width or heading is missing.
     """
     crop = crop_of(settings)
+    if settings.get("spread", "discharge") == "windrow":
+        raise SettingsError(
+            "[spread] discharge is windrow: there is no throw to set. Give --discharge spread and "
+            "its width to be advised for spreading instead."
+        )
     ratios = ratios_of(settings, crop)
     stubble_m = cut_height_m(settings, crop)
     forward = _FORWARD_M_S if harvest is None else mean_speed_m_s(harvest.passes)
     how = thrower(settings, stubble_m, forward)
     present = _present(settings, reach_of_rotor_m(how, crop))
-    limits = MachineLimits(
-        settings.number("advice", "least_reach"),
-        max(settings.number("advice", "most_reach"), present.reach_left_m, present.reach_right_m),
-        max(settings.number("advice", "most_lean"), abs(present.lean_m)),
-    )
-    spacing = spacing_m or _spacing(settings, harvest)
-    axes = _axes(headings_deg, harvest)
+    spacing = _spacing(settings, harvest) if spacing_m is None else spacing_m
+    if not _LEAST_SPACING_M <= spacing <= _MOST_SPACING_M:
+        raise SettingsError(
+            f"--spacing: {spacing:g} m is out of range; expected the distance between passes, "
+            f"{_LEAST_SPACING_M:g} to {_MOST_SPACING_M:g} m."
+        )
+    axes = _axes(headings_deg, harvest, present)
+    limits = _limits(settings, [present, *(s for a in axes for s in (a.there, a.back))])
     speed, from_deg, measured_at = _mean_wind(wind, harvest)
     factor = flight_wind(settings, measured_at, stubble_m).factor
     on_pieces = 0.0 if np.isnan(speed) else speed * factor
@@ -167,12 +176,13 @@ def advise(
     shape = str(settings.get("spread", "profile"))
     model = SpreadModel(shape, settings.get("spread", "shares"), joined, spacing)
     found = []
-    for heading, share in axes:
+    for axis in axes:
         across = 0.0
         if on_pieces > 0:
             east, north = components(np.array([on_pieces]), np.array([from_deg]))
-            across = float(crosswind_and_along(east, north, heading)[0][0])
-        found.append(HeadingAdvice(heading, share, advise_pair(model, limits, present, across)))
+            across = float(crosswind_and_along(east, north, axis.heading_deg)[0][0])
+        pair = advise_pair(model, limits, axis.there, axis.back, across, one_way=axis.one_way)
+        found.append(HeadingAdvice(axis.heading_deg, axis.share, pair))
     card = card_rows(model, limits, np.arange(0.0, card_most_m_s + 1e-9, CARD_STEP_M_S))
     strongest = strongest_corrected_m_s(card)
     calm = card[0].after
@@ -193,23 +203,55 @@ def advise(
     )
 
 
-def advised_rules(advice: FieldAdvice, harvest: Harvest) -> list[PassRule]:
-    """Give the advice as settings per pass, to map what it would have done."""
-    table = harvest.passes.table
-    rules = []
-    for number, heading in zip(table["pass_id"], table["heading_deg"], strict=True):
-        if np.isnan(heading):
-            continue
-        axis = min(advice.headings, key=lambda h: abs((heading - h.heading_deg + 90) % 180 - 90))
-        there = abs((heading - axis.heading_deg + 180) % 360 - 180) < 90
-        setting = axis.pair.there if there else axis.pair.back
-        values = {
-            "reach_left": setting.reach_left_m,
-            "reach_right": setting.reach_right_m,
-            "lean": setting.lean_m,
-        }
-        rules.append(PassRule(str(number), "", "", values, "advice: "))
-    return rules
+def advised_track(advice: FieldAdvice, harvest: Harvest, track: Track) -> Track:
+    """Give the track with the advice as settings per fix, to map what it would have done.
+
+    Fixes whose heading needs no change, and windrows, keep their settings.
+    """
+    heading = heading_deg(harvest.sweeps)
+    rows = harvest.clean.path["source_row"].to_numpy()[harvest.sweeps.rows]
+    thrown = (harvest.machine["discharge"] == "spread").to_numpy()[harvest.sweeps.rows]
+    turned = np.array([_apart(heading, h.heading_deg, h.pair.one_way) for h in advice.headings])
+    nearest = turned.argmin(axis=0)
+    values = np.full((len(rows), 3), np.nan)
+    for k, one in enumerate(advice.headings):
+        there = np.abs((heading - one.heading_deg + 180) % 360 - 180) <= 90
+        for mask, setting in ((there, one.pair.there), (~there, one.pair.back)):
+            if one.pair.worth_it:
+                chosen = thrown & (nearest == k) & mask
+                values[chosen] = setting.reach_left_m, setting.reach_right_m, setting.lean_m
+    columns = ["reach_left_m", "reach_right_m", "lean_m"]
+    by_row = pd.DataFrame(values, index=rows, columns=columns)
+    settings = by_row[~by_row.index.duplicated()].reindex(track.fixes["source_row"])
+    fixes = track.fixes.copy()
+    for column in columns:
+        own = fixes[column].to_numpy(float) if column in fixes else np.nan
+        advised = settings[column].to_numpy()
+        fixes[column] = np.where(np.isfinite(advised), advised, own)
+    return replace(track, fixes=fixes)
+
+
+def _apart(heading: np.ndarray, axis_deg: float, one_way: bool) -> np.ndarray:
+    """Give how far headings turn from an axis, or from its one direction [deg]."""
+    turn = np.abs((heading - axis_deg + 180) % 360 - 180)
+    return turn if one_way else np.minimum(turn, 180 - turn)
+
+
+def _limits(settings: FieldSettings, present: list[SpreadSetting]) -> MachineLimits:
+    """Give what the machine can do; what it was set to it can do too."""
+    least, most = (settings.number("advice", key) for key in ("least_reach", "most_reach"))
+    if least > most:
+        raise SettingsError(
+            f"[advice] least_reach {least:g} m is more than most_reach {most:g} m. Give the "
+            "shortest and the longest reach to one side."
+        )
+    reaches = [r for p in present for r in (p.reach_left_m, p.reach_right_m)]
+    leans = [abs(p.lean_m) for p in present]
+    return MachineLimits(
+        min(least, *reaches),
+        max(most, *reaches),
+        max(settings.number("advice", "most_lean"), *leans),
+    )
 
 
 def _present(settings: FieldSettings, rotor_reach_m: float) -> SpreadSetting:
@@ -237,25 +279,69 @@ def _spacing(settings: FieldSettings, harvest: Harvest | None) -> float:
     return float(width)
 
 
-def _axes(headings_deg: tuple[float, ...], harvest: Harvest | None) -> list[tuple[float, float]]:
-    """Give headings from 0 to below 180 and their part of the work."""
+@dataclass(frozen=True)
+class _Axis:
+    """One axis of work: heading [deg], part of the work, driven one way only, settings."""
+
+    heading_deg: float
+    share: float
+    one_way: bool
+    there: SpreadSetting
+    back: SpreadSetting
+
+
+def _axes(
+    headings_deg: tuple[float, ...], harvest: Harvest | None, present: SpreadSetting
+) -> list[_Axis]:
+    """Find the axes of work, most used first, with the settings that were driven there."""
     if headings_deg:
-        return [(h % 180.0, 1 / len(headings_deg)) for h in headings_deg]
+        share = 1 / len(headings_deg)
+        return [_Axis(h % 360.0, share, False, present, present) for h in headings_deg]
     if harvest is None:
         raise SettingsError("A heading is missing: give --heading, or a track that shows it.")
-    heading = heading_deg(harvest.sweeps) % 180
-    length = harvest.sweeps.length_m
-    bins = np.rint(heading / _HEADING_STEP_DEG).astype(int) % int(180 / _HEADING_STEP_DEG)
+    heading, length = heading_deg(harvest.sweeps), harvest.sweeps.length_m
+    table = harvest.passes.table
+    laps = table.loc[table["heading_deg"].isna(), "length_m"].sum()
+    # round and round, neighbours run the same way, whatever happens across the field
+    circle = 360.0 if laps > 0.5 * table["length_m"].sum() else 180.0
+    bins = np.rint(heading % circle / _HEADING_STEP_DEG).astype(int)
+    bins %= int(circle / _HEADING_STEP_DEG)
     work = np.bincount(bins, length)
-    found = []
+    found: list[_Axis] = []
     for k in np.argsort(-work):
-        share = work[k] / length.sum()
-        if share < _LEAST_HEADING_SHARE:
+        inside = bins == k
+        share = float(work[k] / length.sum())
+        if found and share < _LEAST_HEADING_SHARE:
             break
         # the mean of axes is that of their doubled angles
-        mean = np.average(np.exp(2j * np.radians(heading[bins == k])), weights=length[bins == k])
-        found.append((float(np.degrees(np.angle(mean)) / 2 % 180), float(share)))
-    return found or [(float(heading[0]), 1.0)]
+        twice = np.exp(2j * np.radians(heading[inside]))
+        axis = float(np.degrees(np.angle(np.average(twice, weights=length[inside]))) / 2 % 180)
+        axis = 0.0 if axis > 179.5 else axis  # due north and a hair less are one axis
+        there = np.abs((heading - axis + 180) % 360 - 180) <= 90
+        ahead = length[inside & there].sum() / length[inside].sum()
+        if ahead < 0.5 and (circle > 180 or ahead < _LEAST_HEADING_SHARE):
+            axis, there, ahead = axis + 180.0, ~there, 1 - ahead
+        one_way = circle > 180 or ahead > 1 - _LEAST_HEADING_SHARE
+        found.append(
+            _Axis(
+                axis,
+                share,
+                one_way,
+                _driven(harvest, inside & there, present),
+                _driven(harvest, inside & ~there, present),
+            )
+        )
+    return found
+
+
+def _driven(harvest: Harvest, mask: np.ndarray, otherwise: SpreadSetting) -> SpreadSetting:
+    """Give the middle setting of some sweeps that were spread, not laid in rows."""
+    held = harvest.machine.iloc[harvest.sweeps.rows[mask]]
+    held = held[held["discharge"] == "spread"]
+    if held.empty:
+        return otherwise
+    middle = held[["reach_left_m", "reach_right_m", "lean_m"]].median()
+    return SpreadSetting(*(float(v) for v in middle))
 
 
 def _mean_wind(wind: WindSeries | None, harvest: Harvest | None) -> tuple[float, float, float]:

@@ -206,6 +206,7 @@ def advise_command(
     from covermap.advise_field import advise
     from covermap.field_file import build_settings
     from covermap.harvest_record import read_harvest
+    from covermap.open_field import with_profile
     from covermap.outputs.advice_text import advice_json, advice_lines
     from covermap.spread.wind_file import read_wind
     from covermap.spread.wind_on_fixes import stated_wind
@@ -214,6 +215,9 @@ def advise_command(
     harvest = wind = None
     if source is None:
         settings = build_settings({}, _settings_of(options))
+        profile = settings.get("spread", "profile_file")
+        if profile is not None:
+            settings = with_profile(settings, Path(profile))
         file = settings.get("wind", "file")
         if file is not None:
             wind = read_wind(Path(file), height_m=settings.number("wind", "height"))

@@ -98,7 +98,7 @@ def open_field(
 
     profile_path = beside("spread", "profile_file")
     if profile_path is not None:
-        settings = _with_profile(settings, profile_path)
+        settings = with_profile(settings, profile_path)
         files.append(profile_path)
     track_path = source
     if named:
@@ -127,7 +127,7 @@ def open_field(
     return OpenField(track, settings, boundary, wind, {f.name: _sha256(f) for f in files})
 
 
-def _with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
+def with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
     """Fill in the band that a profile file describes.
 
     Raises

@@ -235,7 +235,9 @@ class Shown:
         """Format an SI ``value`` with its unit; a dash stands for None or NaN."""
         if value is None or not math.isfinite(value):
             return "–"
-        return f"{value * self.per_si:,.{self.decimals}f} {self.unit}".replace("-0 ", "0 ")
+        # a rounded nothing has no sign
+        rounded = round(value * self.per_si, self.decimals) + 0.0
+        return f"{rounded:,.{self.decimals}f} {self.unit}"
 
 
 _METRIC = {

@@ -1,6 +1,7 @@
 """Advice: right when mapped again, never worse, within the machine's limits."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from builders import settings_of, straight_passes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from covermap.advise_field import advise, advised_rules
+from covermap.advise_field import advise, advised_track
 from covermap.errors import SettingsError
 from covermap.field import map_field
 from covermap.harvest_record import read_harvest
@@ -46,9 +47,8 @@ def test_overlap_back_and_forth_doubles_one_side():
 def mapped_before_and_after(track, chosen, wind=None, boundary=None):
     harvest = read_harvest(track, chosen, boundary, wind)
     found = advise(chosen, wind=wind or stated_wind(chosen), harvest=harvest, card_most_m_s=0.0)
-    rules = (*chosen.pass_rules, *advised_rules(found, harvest))
     before = map_field(track, chosen, boundary, wind=wind)
-    after = map_field(track, replace(chosen, pass_rules=rules), boundary, wind=wind)
+    after = map_field(advised_track(found, harvest, track), chosen, boundary, wind=wind)
     return found, before, after
 
 
@@ -101,7 +101,7 @@ def test_advice_evens_every_sample(name, tmp_path):
 
     opened = open_field(write_sample(tmp_path, name))
     wind = opened.wind or constant_wind(6.0, 200.0, 10.0)
-    # settings of single passes are left as they were; the rest is advised
+    # settings of single passes are faults seeded for the map; the rest is advised
     chosen = replace(opened.settings, pass_rules=())
     found, before, after = mapped_before_and_after(opened.track, chosen, wind, opened.boundary)
     if any(h.pair.worth_it for h in found.headings):
@@ -172,3 +172,71 @@ def test_without_heading_width_or_crop_it_says_what_is_missing():
         advise(settings_of(), wind=None)
     with pytest.raises(SettingsError, match="--spread-width"):
         advise(settings_of(spread__width=None), wind=None, headings_deg=(0.0,))
+
+
+def test_one_way_work_is_advised_as_such():
+    track = straight_passes(6, 9.0, one_way=True, heading_deg=200.0)
+    chosen = settings_of(wind__speed=5, wind__from_deg=290, spread__width=7.0)
+    found, before, after = mapped_before_and_after(track, chosen)
+    (only,) = found.headings
+    assert only.heading_deg == pytest.approx(200.0, abs=0.5)
+    assert only.pair.one_way
+    assert after.evenness.cv_pct < before.evenness.cv_pct - 5
+
+
+def test_round_and_round_has_its_four_directions(tmp_path):
+    from covermap.open_field import open_field
+
+    opened = open_field(write_sample(tmp_path, "barley"))
+    wind = constant_wind(6.0, 200.0, 10.0)
+    harvest = read_harvest(opened.track, opened.settings, opened.boundary, wind)
+    found = advise(opened.settings, wind=wind, harvest=harvest, card_most_m_s=0.0)
+    assert len(found.headings) == 4
+    assert all(h.pair.one_way for h in found.headings)
+    turns = sorted(h.heading_deg for h in found.headings)
+    np.testing.assert_allclose(np.diff(turns), 90, atol=3)
+
+
+def test_settings_of_single_passes_are_the_present_ones():
+    from covermap.field_file import build_settings
+
+    made = build_settings(
+        {
+            "crop": {"kind": "wheat", "grain_yield": 6.0},
+            "combine": {"cut_width": 9.0},
+            "spread": {"width": 9.0},
+            "pass_settings": [
+                {"passes": "1,3,5", "reach_left": 5, "reach_right": 4, "lean": -1},
+                {"passes": "2,4,6", "reach_left": 4, "reach_right": 5, "lean": 1},
+            ],
+        }
+    )
+    harvest = read_harvest(straight_passes(6, 9.0), made)
+    pair = advise(made, wind=None, harvest=harvest, card_most_m_s=0.0).headings[0].pair
+    assert pair.present_there == SpreadSetting(5, 4, -1)
+    assert pair.present_back == SpreadSetting(4, 5, 1)
+
+
+@pytest.mark.parametrize(
+    ("change", "more", "says"),
+    [
+        ({"spread__discharge": "windrow"}, {}, "no throw to set"),
+        ({"advice__least_reach": 6, "advice__most_reach": 4}, {}, "more than most_reach"),
+        ({}, {"spacing_m": -1.0}, "out of range"),
+        ({}, {"spacing_m": 0.0}, "out of range"),
+        ({}, {"spacing_m": 200.0}, "out of range"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(change, more, says):
+    with pytest.raises(SettingsError, match=says):
+        advise(settings_of(**change), wind=None, headings_deg=(0.0,), **more)
+
+
+def test_the_card_leans_into_the_wind_and_does_not_jump():
+    found = advise(settings_of(spread__profile="trapezoid"), wind=None, headings_deg=(0.0,))
+    rows = found.card
+    assert all(row.setting.lean_m <= 0 for row in rows), "wind from the left: lean to the left"
+    for one, other in pairwise(rows):
+        a, b = one.setting, other.setting
+        assert abs(a.reach_left_m - b.reach_left_m) < 1.0
+        assert abs(a.reach_right_m - b.reach_right_m) < 1.0

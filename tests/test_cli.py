@@ -291,6 +291,27 @@ def test_tray_test_to_profile_to_map(covermap, tmp_path):
     assert "profile_file" in err
 
 
+def test_trays_measured_from_one_end_are_warned_of(covermap, tmp_path):
+    path = tmp_path / "t.csv"
+    rows = "".join(f"{0.25 + 0.5 * k},{w}\n" for k, w in enumerate((5, 9, 10, 9, 6, 3)))
+    path.write_text("position (m),weight (g)\n" + rows, "utf-8")
+    code, text, _ = covermap(
+        "trays", path, "--tray-width", 0.5, "--tray-length", 0.5, "--out", tmp_path / "o"
+    )
+    assert code == 0
+    assert "Warning: nothing lies to the left of the centre line" in text
+    assert "-0.0" not in text
+
+
+def test_a_measured_profile_serves_advice_from_options_alone(covermap, tmp_path):
+    covermap("sample", tmp_path, "--field", "oats")
+    covermap("trays", tmp_path / "oats_trays.csv", "--out", tmp_path / "m")
+    words = ["advise", "--crop", "oats", "--cut-width", 10.5, "--heading", 0]
+    code, text, err = covermap(*words, "--profile-file", tmp_path / "m" / "profile.toml", "--json")
+    assert (code, err) == (0, "")
+    assert json.loads(text)["present"]["reach_left_m"] == pytest.approx(6.2, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("content", "says"),
     [

@@ -66,6 +66,12 @@ def test_round_trips_through_us_display(value):
     assert read_quantity(f"{per_acre!r} lb/ac", "mass per area", "x") == pytest.approx(value)
 
 
+def test_a_rounded_nothing_has_no_sign():
+    assert shown(False)["length"].text(-0.01) == "0.0 m"
+    assert shown(False)["mass"].text(-0.2) == "0 kg"
+    assert shown(False)["length"].text(float("nan")) == "–"
+
+
 def test_every_unit_is_positive_and_si_is_one():
     for kind in KINDS.values():
         assert all(factor > 0 for factor in kind.factors.values())

@@ -71,14 +71,16 @@ def heading_text(one: HeadingAdvice, us_units: bool) -> str:
     """Give the advice for one heading and the way back as one sentence."""
     units = shown(us_units)
     pair, length = one.pair, units["length"]
+    back = "" if pair.one_way else f" and back {(one.heading_deg + 180) % 360:.0f}°"
     start = (
-        f"heading {one.heading_deg:.0f}° and back {one.heading_deg + 180:.0f}°: "
+        f"heading {one.heading_deg:.0f}°{back}: "
         f"crosswind {side_text(pair.crosswind_m_s, units['wind'])}: "
     )
     if not pair.worth_it:
         return f"{start}leave as it is; CV {pair.before.cv_pct:.0f} %"
+    way_back = "" if pair.one_way else f"back: {setting_text(pair.back, length)}; "
     return (
-        f"{start}{setting_text(pair.there, length)}; back: {setting_text(pair.back, length)}; "
+        f"{start}{setting_text(pair.there, length)}; {way_back}"
         f"CV {pair.before.cv_pct:.0f} % → {pair.after.cv_pct:.0f} %"
     )
 
@@ -153,13 +155,14 @@ def _headings_table(advice: FieldAdvice, us_units: bool) -> list[str]:
     rows = [head]
     for one in advice.headings:
         pair = one.pair
-        for back, setting in ((0, pair.there), (180, pair.back)):
+        ways = [(0, pair.there, pair.present_there), (180, pair.back, pair.present_back)]
+        for back, setting, present in ways[: 1 if pair.one_way else 2]:
             rows.append(
                 [
-                    f"{one.heading_deg + back:.0f}°",
+                    f"{(one.heading_deg + back) % 360:.0f}°",
                     "" if back else f"{one.share:.0%}",
                     side_text(-pair.crosswind_m_s if back else pair.crosswind_m_s, wind),
-                    _three(advice.present, length),
+                    _three(present, length),
                     _three(setting, length) if pair.worth_it else "leave as it is",
                     ""
                     if back
@@ -285,7 +288,10 @@ def advice_json(advice: FieldAdvice) -> dict[str, Any]:
                 "crosswind_m_s": _plain(one.pair.crosswind_m_s),
                 "worth_it": bool(one.pair.worth_it),
                 "there": _setting(one.pair.there),
-                "back": _setting(one.pair.back),
+                "back": None if one.pair.one_way else _setting(one.pair.back),
+                "one_way": one.pair.one_way,
+                "present_there": _setting(one.pair.present_there),
+                "present_back": None if one.pair.one_way else _setting(one.pair.present_back),
                 "before": _overlap(one.pair.before),
                 "after": _overlap(one.pair.after),
             }

@@ -22,6 +22,8 @@ from covermap.spread.wind_lean import DriftTables, leaned_band
 URDR_WANTED = 1.5
 #: A change that wins less than this is not worth a stop [points of CV].
 LEAST_GAIN_PCT = 1.0
+#: From one wind to the next a quite different setting must win this [points of CV].
+_JUMP_GAIN_PCT = 5.0
 _TRAY_M = 0.5
 _SAMPLE_M = 0.1
 
@@ -175,12 +177,15 @@ def best_setting(
         Where to look first, and what to stay near to if nothing is won by leaving it.
     """
     low, high, lean = limits.least_reach_m, limits.most_reach_m, limits.most_lean_m
+    # the band is leaned against the wind or not at all
+    lean_low = -lean if crosswind_m_s >= 0 or model.table is not None else 0.0
+    lean_high = lean if crosswind_m_s <= 0 or model.table is not None else 0.0
 
     def clipped(values: np.ndarray) -> SpreadSetting:
         return SpreadSetting(
             float(np.clip(values[0], low, high)),
             float(np.clip(values[1], low, high)),
-            float(np.clip(values[2], -lean, lean)),
+            float(np.clip(values[2], lean_low, lean_high)),
         )
 
     def cost(values: np.ndarray) -> float:
@@ -206,13 +211,15 @@ def best_setting(
         fine = np.clip(np.linspace(reach - 0.3, reach + 0.3, 25), low, high)
         reach = min(fine, key=lambda r: cost(np.array([r, r, 0.0])))
         return SpreadSetting(float(reach), float(reach), 0.0)
-    starts = [] if near is None else [_values(near)]
+    starts = []
     for left in reaches[::4]:
         for right in reaches[::4]:
             band = model.lands(SpreadSetting(left, right, 0.0), crosswind_m_s)
             centre = (band.shares * _middles(band)).sum()
-            starts.append(np.array([left, right, np.clip(-centre, -lean, lean)]))
+            starts.append(np.array([left, right, np.clip(-centre, lean_low, lean_high)]))
     starts.sort(key=cost)
+    if near is not None:
+        starts.insert(0, _values(near))
     found = [
         minimize(
             cost,
@@ -222,7 +229,11 @@ def best_setting(
         )
         for start in starts[:2]
     ]
-    return clipped(min(found, key=lambda f: f.fun).x)
+    best = min(found, key=lambda f: f.fun)
+    # a jump to quite another setting must win something
+    if near is not None and found[0].fun < best.fun + _JUMP_GAIN_PCT:
+        best = found[0]
+    return clipped(best.x)
 
 
 def _values(setting: SpreadSetting) -> np.ndarray:
@@ -244,46 +255,58 @@ class PairAdvice:
         On the pieces, towards the right of the way there [m/s].
     there, back : SpreadSetting
         Advised; the present ones where a change is not worth it.
+    present_there, present_back : SpreadSetting
+        As it was set.
     before, after : Overlap
         Evenness with the present settings and as advised.
     worth_it : bool
         Whether a change is advised.
+    one_way : bool
+        Driven there only, as round and round; ``back`` then means nothing.
     """
 
     crosswind_m_s: float
     there: SpreadSetting
     back: SpreadSetting
+    present_there: SpreadSetting
+    present_back: SpreadSetting
     before: Overlap
     after: Overlap
     worth_it: bool
+    one_way: bool
 
 
 def advise_pair(
     model: SpreadModel,
     limits: MachineLimits,
-    present: SpreadSetting,
+    present_there: SpreadSetting,
+    present_back: SpreadSetting,
     crosswind_m_s: float,
+    *,
+    one_way: bool = False,
 ) -> PairAdvice:
-    """Advise settings for two opposite directions of travel.
+    """Advise settings for two opposite directions of travel, or for one driven alone.
 
     Never advises a change that does not even out at least :data:`LEAST_GAIN_PCT`.
     """
 
     def evenness(there: SpreadSetting, back: SpreadSetting) -> Overlap:
-        return overlap(
-            model.lands(there, crosswind_m_s),
-            model.lands(back, -crosswind_m_s),
-            model.spacing_m,
-        )
+        band = model.lands(there, crosswind_m_s)
+        # one way, the neighbour is the same band over again
+        other = band.mirrored() if one_way else model.lands(back, -crosswind_m_s)
+        return overlap(band, other, model.spacing_m)
 
-    before = evenness(present, present)
+    before = evenness(present_there, present_back)
     there = best_setting(model, limits, crosswind_m_s)
     symmetric = model.table is None
     back = there.mirrored() if symmetric else best_setting(model, limits, -crosswind_m_s)
     after = evenness(there, back)
-    if after.cv_pct > before.cv_pct - LEAST_GAIN_PCT:
-        return PairAdvice(crosswind_m_s, present, present, before, before, False)
-    return PairAdvice(crosswind_m_s, there, back, before, after, True)
+    worth_it = after.cv_pct <= before.cv_pct - LEAST_GAIN_PCT
+    if not worth_it:
+        there, back, after = present_there, present_back, before
+    return PairAdvice(
+        crosswind_m_s, there, back, present_there, present_back, before, after, worth_it, one_way
+    )
 
 
 @dataclass(frozen=True)

@@ -172,6 +172,8 @@ def measure_profile(
     steps = max(round((table_left + table_right) / share_step_m), 1)
     bins = np.linspace(-table_left, table_right, steps + 1)
     asymmetry = _moved_share(curve, curve.mirrored())
+    if positions_one_side := _one_side(curve):
+        notes.append(positions_one_side)
     halves = "are mirror images within" if asymmetry < _LEAST_DISAGREEMENT else "differ by"
     notes.append(f"The left and right halves {halves} {asymmetry:.0%} of the residue.")
     return MeasuredProfile(
@@ -378,3 +380,15 @@ def _lean_error(
     pull = (station - lean) * weight / amount.mean()
     single = float(np.sqrt((np.nan_to_num(rest) ** 2 @ pull**2).sum())) / runs
     return max(float(between), single)
+
+
+def _one_side(curve: ProfileCurve) -> str:
+    """Say so if all residue lies on one side of the machine; empty otherwise."""
+    left, right = float(curve.position_m[0]), float(curve.position_m[-1])
+    if left < -0.1 and right > 0.1:
+        return ""
+    side = "left" if left >= -0.1 else "right"
+    return (
+        f"Warning: nothing lies to the {side} of the centre line. Were positions measured from "
+        "one end? Expected 0 behind the machine, left of it negative."
+    )

@@ -242,13 +242,13 @@ def _notes_on_unknown(
     timed = instants[~np.isnat(instants)]
     if not known.any() and len(timed):
         wind, track = series.clock_utc, timed
-        note += (
-            (
-                f" The wind record covers {wind.min():.16} to {wind.max():.16} and the track "
-                f"{track.min():.16} to {track.max():.16}, UTC: check date and time zone."
-            )
-            .replace("T", " ")
-            .replace(" The", " The")
+        ends = [
+            str(np.datetime_as_string(t, unit="m")).replace("T", " ")
+            for t in (wind.min(), wind.max(), track.min(), track.max())
+        ]
+        note = (
+            f"Warning: {note[0].lower()}{note[1:]} The wind record covers {ends[0]} to {ends[1]} "
+            f"and the track {ends[2]} to {ends[3]}, UTC: check date and time zone."
         )
     return (note,)
 
