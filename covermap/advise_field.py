@@ -321,7 +321,7 @@ def _axes(
         ahead = length[inside & there].sum() / length[inside].sum()
         if ahead < 0.5 and (circle > 180 or ahead < _LEAST_HEADING_SHARE):
             axis, there, ahead = axis + 180.0, ~there, 1 - ahead
-        one_way = circle > 180 or ahead > 1 - _LEAST_HEADING_SHARE
+        one_way = bool(circle > 180 or ahead > 1 - _LEAST_HEADING_SHARE)
         found.append(
             _Axis(
                 axis,
