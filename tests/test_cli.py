@@ -301,6 +301,12 @@ def test_trays_measured_from_one_end_are_warned_of(covermap, tmp_path):
     assert code == 0
     assert "Warning: nothing lies to the left of the centre line" in text
     assert "-0.0" not in text
+    _, text, _ = covermap(
+        "trays", path, "--tray-width", 0.5, "--tray-length", 0.5, "--out", tmp_path / "o",
+        "--us-units",
+    )  # fmt: skip
+    # 42 g in trays of 0.5 m by 0.5 m, half a metre apart: 84 g per metre, 0.0564 lb per foot
+    assert "0.0564 lb per ft of travel" in text
 
 
 def test_a_measured_profile_serves_advice_from_options_alone(covermap, tmp_path):

@@ -6,7 +6,7 @@ import math
 
 from covermap.spread.overlap import MODES, effective_width_half_rate, widest_spacing
 from covermap.spread.trays import MeasuredProfile
-from covermap.units import shown
+from covermap.units import KG_PER_POUND, METRES_PER_FOOT, shown
 
 #: Trays are laid behind a running machine, and what they show makes people adjust it.
 CAUTION = (
@@ -14,6 +14,13 @@ CAUTION = (
     "moving parts stopped; follow the operator's manual first. Keep clear of the discharge "
     "while trays are being filled."
 )
+
+
+def _amount_text(profile: MeasuredProfile, us_units: bool) -> str:
+    if us_units and profile.run_unit == "kg per m of travel":
+        per_foot = profile.mean_amount / KG_PER_POUND * METRES_PER_FOOT
+        return f"{per_foot:.3g} lb per ft of travel"
+    return f"{profile.mean_amount:.3g} {profile.run_unit}"
 
 
 def tray_lines(
@@ -53,7 +60,7 @@ def tray_lines(
     lines = [
         ("runs", f"{kept} of {len(profile.run_kept)} in the mean"),
         ("trays", f"{profile.ledger['trays']}, {profile.ledger['trays_missing']} without reading"),
-        ("amount across the band", f"{profile.mean_amount:.3g} {profile.run_unit}"),
+        ("amount across the band", _amount_text(profile, us_units)),
         ("reach left", length.text(profile.reach_left_m)),
         ("reach right", length.text(profile.reach_right_m)),
         ("lean", f"{with_error(abs(profile.lean_m), profile.lean_se_m)} to the {lean_side}"),
