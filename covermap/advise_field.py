@@ -87,8 +87,6 @@ class FieldAdvice:
         Height of the measuring [m].
     wind_speed_m_s, wind_from_deg : float
         Mean wind as measured; NaN if none is given.
-    with_the_wind : Overlap
-        Evenness of the best still-air setting: what driving with the wind would give.
     ways_out : tuple of (rule id, sentence)
         What else would help, ids as in docs/model.md.
     crop : Crop
@@ -104,7 +102,6 @@ class FieldAdvice:
     measured_at_m: float
     wind_speed_m_s: float
     wind_from_deg: float
-    with_the_wind: Overlap
     ways_out: tuple[tuple[str, str], ...]
     crop: Crop
 
@@ -197,7 +194,6 @@ def advise(
         measured_at_m=measured_at,
         wind_speed_m_s=speed,
         wind_from_deg=from_deg,
-        with_the_wind=calm,
         ways_out=_ways_out(found, calm, strongest, crop, stubble_m, from_deg),
         crop=crop,
     )

@@ -534,3 +534,10 @@ def test_every_synonym_stands_for_one_wind_column():
     assert {row["canonical"] for row in rows} == set(WIND_COLUMNS)
     names = [row["synonym"].lower() for row in rows]
     assert len(names) == len(set(names))
+
+
+def test_the_factor_used_for_the_map_is_the_log_profile_on_one_ground():
+    """FAO-56: 10 m → 2 m over the reference grass is 0.74775 (d 0.08 m, z0 0.01476 m)."""
+    ground = {"displacement_m": 0.08, "roughness_m": 0.01476}
+    both = {f"{way}_{name}": value for way in ("to", "from") for name, value in ground.items()}
+    assert moved_wind_factor(2, 10, **both) == pytest.approx(0.74775, abs=5e-6)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
 from affine import Affine
 from pyproj import CRS
 
@@ -129,11 +128,3 @@ def tiles(grid: Grid, tile_cells: int) -> list[Window]:
 def whole(grid: Grid) -> Window:
     """Give the window that is all of ``grid``."""
     return Window(0, 0, grid.rows, grid.cols)
-
-
-def cell_centres(grid: Grid, rows: np.ndarray, cols: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give easting and northing [m] of the centres of cells."""
-    return (
-        grid.west + (np.asarray(cols) + 0.5) * grid.cell_m,
-        grid.north - (np.asarray(rows) + 0.5) * grid.cell_m,
-    )
