@@ -9,87 +9,24 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from covermap import __version__
+from covermap.cli_options import (
+    extra_source_options,
+    open_source,
+    progress_bar,
+    setting_options,
+    settings_of,
+    source_options,
+)
+from covermap.compare_command import compare_command
 from covermap.errors import CovermapError
-from covermap.settings import SETTINGS, Setting
-
-if TYPE_CHECKING:
-    from covermap.open_field import OpenField
-
-#: Options whose name is not simply the setting's key.
-_OPTION_NAMES = {
-    ("crop", "kind"): "crop",
-    ("spread", "width"): "spread-width",
-    ("combine", "grain_delay_s"): "grain-delay",
-    ("combine", "residue_delay_s"): "residue-delay",
-    ("crop", "grain_moisture_pct"): "grain-moisture",
-    ("wind", "speed"): "wind-speed",
-    ("wind", "from_deg"): "wind-from",
-    ("wind", "height"): "wind-height",
-    ("wind", "file"): "wind-file",
-}
-_STEPS = 9
-
-
-def option_name(setting: Setting) -> str:
-    """Give the command-line option of a setting, without dashes in front."""
-    return _OPTION_NAMES.get((setting.section, setting.key), setting.key.replace("_", "-"))
-
-
-def _setting_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Add an option for every setting but the track itself."""
-    for setting in reversed(SETTINGS):
-        if (setting.section, setting.key) == ("field", "track"):
-            continue
-        unit = f" [{setting.unit}, or text with a unit]" if setting.unit else ""
-        default = f" Default: {setting.default:g}." if isinstance(setting.default, float) else ""
-        if setting.kind == "choice":
-            unit = f" One of: {', '.join(setting.choices)}."
-        command = click.option(
-            f"--{option_name(setting)}",
-            f"set_{setting.section}_{setting.key}",
-            metavar="TEXT",
-            help=f"{setting.meaning}{unit}{default}",
-        )(command)
-    return command
-
-
-def _source_options(command: Callable[..., None]) -> Callable[..., None]:
-    command = _extra_source_options(command)
-    return click.argument("source", type=click.Path(path_type=Path))(command)
-
-
-def _extra_source_options(command: Callable[..., None]) -> Callable[..., None]:
-    for decorate in (
-        click.option(
-            "--pass-settings",
-            type=click.Path(path_type=Path),
-            help="CSV of settings per pass: passes (or from, to), then keys such as width, lean.",
-        ),
-        click.option(
-            "--column",
-            "columns",
-            multiple=True,
-            metavar="NAME=HEADER",
-            help="Which column holds what, such as time=MyTime. May be repeated.",
-        ),
-        click.option(
-            "--unit",
-            "units",
-            multiple=True,
-            metavar="NAME=UNIT",
-            help="Unit of a column, such as flow=lb/s. May be repeated.",
-        ),
-    ):
-        command = decorate(command)
-    return command
+from covermap.map_settings import MAP_SETTINGS
+from covermap.plan_command import plan_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -99,11 +36,11 @@ def commands() -> None:
 
 
 @commands.command("map")
-@_source_options
+@source_options
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path), help="Folder for the results."
 )
-@_setting_options
+@setting_options()
 @click.option("--us-units", is_flag=True, help="Show feet, acres and pounds.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the content of summary.json.")
@@ -120,15 +57,19 @@ def map_command(
     With a bare track --crop, --cut-width and --spread-width suffice, and --grain-yield
     where the track carries no yield.
     """
-    with _progress(show=not quiet and not as_json) as tell:
+    with progress_bar(show=not quiet and not as_json) as tell:
         tell("reading")
-        opened = _open(source, options)
+        opened = open_source(source, options)
         from covermap.field import map_field
         from covermap.outputs.write_results import write_results
+        from covermap.plan_field import plan_field, wants_plan
 
         result = map_field(opened.track, opened.settings, opened.boundary, tell, opened.wind)
-        files = write_results(result, out, opened.inputs, us_units=us_units, progress=tell)
-    from covermap.outputs.summary import CAUTION, facts, summary, top_strip_lines
+        plan = plan_field(result) if wants_plan(opened.settings) else None
+        files = write_results(
+            result, out, opened.inputs, us_units=us_units, progress=tell, plan=plan
+        )
+    from covermap.outputs.summary import CAUTION, cause_lines, facts, summary, top_strip_lines
 
     if as_json:
         click.echo(json.dumps(summary(result, opened.inputs), indent=2, ensure_ascii=False))
@@ -142,11 +83,21 @@ def map_command(
         click.echo(f"  {label:<{width}}  {value}")
     strips = top_strip_lines(result, us_units)
     if strips:
-        click.echo(f"Strips that matter most ({len(strips)} of {len(result.strips)}):")
+        click.echo("Why strips are there:")
+        for line in cause_lines(result, us_units):
+            click.echo(line)
+        shown_strips = f"{len(strips) // 2} of {len(result.strips)}"
+        click.echo(f"Strips that matter most ({shown_strips}):")
         for line in strips:
             click.echo(line)
     else:
         click.echo("No gap or double strip long enough to act on.")
+    if plan is not None:
+        from covermap.outputs.plan_text import work_lines
+
+        click.echo("What to do next (covermap plan says why):")
+        for line in work_lines(plan, us_units):
+            click.echo(line)
     for note in result.notes:
         click.echo(note if note.startswith("Warning:") else f"Note: {note}")
     click.echo(f"{len(result.assumptions)} assumptions filled holes; covermap check lists them.")
@@ -155,15 +106,15 @@ def map_command(
 
 
 @commands.command("check")
-@_source_options
-@_setting_options
+@source_options
+@setting_options()
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def check_command(source: Path, as_json: bool, **options: Any) -> None:
     """Say what was recognised in SOURCE, what would be dropped and what is assumed.
 
     Writes nothing. Missing settings are listed, not refused.
     """
-    opened = _open(source, options)
+    opened = open_source(source, options)
     from covermap.outputs.check import check_report, check_text
 
     report = check_report(opened.track, opened.settings)
@@ -174,7 +125,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
 
 
 @commands.command("advise")
-@_setting_options
+@setting_options(*(s.section for s in MAP_SETTINGS))
 @click.option(
     "--heading",
     "headings",
@@ -187,7 +138,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the settings card.")
 @click.option("--us-units", is_flag=True, help="Show feet and miles per hour.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
-@_extra_source_options
+@extra_source_options
 @click.argument("source", required=False, type=click.Path(path_type=Path))
 def advise_command(
     source: Path | None,
@@ -214,7 +165,7 @@ def advise_command(
 
     harvest = wind = None
     if source is None:
-        settings = build_settings({}, _settings_of(options))
+        settings = build_settings({}, settings_of(options))
         profile = settings.get("spread", "profile_file")
         if profile is not None:
             settings = with_profile(settings, Path(profile))
@@ -223,7 +174,7 @@ def advise_command(
             wind = read_wind(Path(file), height_m=settings.number("wind", "height"))
         name = "Settings"
     else:
-        opened = _open(source, options)
+        opened = open_source(source, options)
         settings, wind = opened.settings, opened.wind
         harvest = read_harvest(opened.track, settings, opened.boundary, wind)
         name = settings.get("field", "name") or opened.track.source.rsplit(".", 1)[0]
@@ -316,7 +267,7 @@ def trays_command(
     "name",
     default="wheat",
     show_default=True,
-    help="Which sample: wheat, corn, barley or oats.",
+    help="Which sample: wheat, corn, barley, oats or canola.",
 )
 def sample_command(folder: Path, name: str) -> None:
     """Write a ready sample field (invented) into FOLDER, to start with."""
@@ -327,48 +278,8 @@ def sample_command(folder: Path, name: str) -> None:
     click.echo(f"Next: covermap map {field_file} --out {folder / 'out'}")
 
 
-def _open(source: Path, options: dict[str, Any]) -> OpenField:
-    from covermap.open_field import open_field
-
-    return open_field(
-        source,
-        _settings_of(options),
-        pass_settings=options["pass_settings"],
-        columns=_pairs(options["columns"], "--column"),
-        units=_pairs(options["units"], "--unit"),
-    )
-
-
-def _settings_of(options: dict[str, Any]) -> dict[tuple[str, str], object]:
-    """Give the settings among the options of a command."""
-    settings = {(s.section, s.key): options.get(f"set_{s.section}_{s.key}") for s in SETTINGS}
-    return {name: value for name, value in settings.items() if value is not None}
-
-
-def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
-    pairs = {}
-    for text in texts:
-        name, sign, value = text.partition("=")
-        if not sign or not name.strip() or not value.strip():
-            raise click.UsageError(f"{option} {text!r}: expected NAME=VALUE, as in time=MyTime.")
-        pairs[name.strip()] = value.strip()
-    return pairs
-
-
-@contextmanager
-def _progress(show: bool) -> Iterator[Callable[[str], None]]:
-    """Show a bar on a terminal; in a pipe show nothing."""
-    if not (show and sys.stderr.isatty()):
-        yield lambda step: None  # noqa: ARG005
-        return
-    with click.progressbar(
-        length=_STEPS, file=sys.stderr, width=24, show_eta=False, item_show_func=str
-    ) as bar:
-
-        def tell(step: str) -> None:
-            bar.update(1, step)
-
-        yield tell
+commands.add_command(compare_command)
+commands.add_command(plan_command)
 
 
 def main() -> None:

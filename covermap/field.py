@@ -11,16 +11,23 @@ import pandas as pd
 from rasterio.features import rasterize
 from shapely.geometry.base import BaseGeometry
 
+from covermap.cover.cause_table import field_causes, with_causes
+from covermap.cover.causes import Cut, strip_causes
 from covermap.cover.evenness import Evenness, evenness, evenness_by_pass, tray_readings
 from covermap.cover.ground_cover import cover_pct
+from covermap.cover.spectrum import Spectrum, cross_track_spectrum
 from covermap.cover.strips import StripGround, find_strips
+from covermap.cover.what_if import Run
 from covermap.crops import Crop
+from covermap.errors import SettingsError
+from covermap.field_passes import pass_table, weighted_median
 from covermap.ground.grid import Grid
 from covermap.harvest.clean_track import Ledger
+from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
 from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
-from covermap.harvest.working_width import CutGround, cut_ground
+from covermap.harvest.working_width import cut_ground
 from covermap.harvest_record import Harvest, assumptions, pass_lines, read_harvest
 from covermap.settings import FieldSettings
 from covermap.spread.deposit import Bands, Deposit, deposit
@@ -67,8 +74,24 @@ class FieldResult:
         Of all arrays.
     residue_t_ha, cover_pct, spread_ratio, layers : numpy.ndarray
         (rows, cols) float32, NaN where there is nothing to say.
+    given_kg_m2 : numpy.ndarray
+        Residue that the ground itself gave to the machine [kg/m²], NaN where not harvested.
+    left_flat_share : float
+        Residue that the header left flat on its own row, over that through the machine.
+    pass_of_cell : numpy.ndarray
+        Pass that cut the cell, from 1; 0 none.
+    across_m : numpy.ndarray
+        How far right of that pass's middle line the cell lies [m].
+    strip_of_cell : numpy.ndarray
+        strip_id of the cell, 0 none.
     passes, strips : geopandas.GeoDataFrame
         In the grid's CRS.
+    causes : pandas.DataFrame
+        Causes added up over the field: rule_id, cause, strips, area_ha, missing_t, too_much_t.
+    causes_kg : pandas.DataFrame
+        What each cause put on each strip [kg].
+    spectrum : Spectrum
+        What repeats across the passes.
     outline : shapely geometry
         Of the field.
     mass : MassBalance
@@ -96,8 +119,16 @@ class FieldResult:
     cover_pct: np.ndarray
     spread_ratio: np.ndarray
     layers: np.ndarray
+    given_kg_m2: np.ndarray
+    left_flat_share: float
+    pass_of_cell: np.ndarray
+    across_m: np.ndarray
+    strip_of_cell: np.ndarray
     passes: gpd.GeoDataFrame
     strips: gpd.GeoDataFrame
+    causes: pd.DataFrame
+    causes_kg: pd.DataFrame
+    spectrum: Spectrum
     outline: BaseGeometry
     mass: MassBalance
     evenness: Evenness
@@ -150,14 +181,14 @@ def map_field(
     pass_no = harvest.passes.pass_of_fix[sweeps.rows]
     own = own_residue_kg_m2(flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, pass_no)
     progress("ground that was cut")
-    ground, _ = cut_ground(sweeps, own, grid)
+    cut = Cut(sweeps, harvest.newly_cut_m2, own, cut_ground(sweeps, own, grid)[0])
     progress("where it landed")
     mean_kg_m2 = flow.through_kg.sum() / max(harvest.newly_cut_m2.sum(), 1e-9)
     laid = deposit(
         harvest.bands,
         grid,
         meaningful_kg_m2=settings.number("limits", "layer_share") * mean_kg_m2,
-        cut_pass=np.append(pass_no, 0).astype(np.int32)[ground.cut_by],
+        cut_pass=np.append(pass_no, 0).astype(np.int32)[cut.ground.cut_by],
     )
     progress("what it means")
     lines = pass_lines(harvest)
@@ -165,8 +196,8 @@ def map_field(
         lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest, pass_no)
     )
     inside = rasterize([outline], out_shape=grid.shape, transform=grid.transform).astype(bool)
-    inside |= (ground.cut_share >= HARVESTED_SHARE) if boundary is None else False
-    return _meaning(track, settings, harvest, ground, laid, lines, outline, inside, progress)
+    inside |= (cut.ground.cut_share >= HARVESTED_SHARE) if boundary is None else False
+    return _meaning(track, settings, harvest, cut, laid, lines, outline, inside, progress)
 
 
 def _silent(step: str) -> None:
@@ -182,14 +213,14 @@ def _meaning(
     track: Track,
     settings: FieldSettings,
     harvest: Harvest,
-    ground: CutGround,
+    cut: Cut,
     laid: Deposit,
     lines: np.ndarray,
     outline: BaseGeometry,
     inside: np.ndarray,
     progress: Progress,
 ) -> FieldResult:
-    grid, flow, sweeps = harvest.grid, harvest.flow, harvest.sweeps
+    grid, flow, sweeps, ground = harvest.grid, harvest.flow, harvest.sweeps, cut.ground
     ratios = flow.ratios
     pass_no = harvest.passes.pass_of_fix[sweeps.rows]
     harvested = (ground.cut_share >= HARVESTED_SHARE) & (ground.given_kg_m2 > 0) & inside
@@ -207,19 +238,19 @@ def _meaning(
         pass_no.astype(np.int32)[ground.cut_by[harvested]],
         ground.across_m[harvested],
     )
-    passes = _pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
+    passes = pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
     passes["on_standing_crop_kg"] = np.bincount(
         harvest.bands.pass_index, laid.on_standing_kg, len(passes) + 1
     )[1:]
     known = passes["urdr"].notna()
     even = replace(
         even,
-        urdr=_weighted_median(
+        urdr=weighted_median(
             passes.loc[known, "urdr"].to_numpy(), passes.loc[known, "length_m"].to_numpy()
         ),
     )
     progress("strips")
-    strips = find_strips(
+    found = find_strips(
         StripGround(
             ratio,
             laid.kg_m2,
@@ -237,6 +268,25 @@ def _meaning(
         min_length_m=settings.number("limits", "strip_min_length"),
         min_area_m2=settings.number("limits", "strip_min_area"),
     )
+    progress("why strips are there")
+    causes_kg = strip_causes(
+        Run.of_harvest(
+            harvest.clean.path,
+            sweeps.rows,
+            pass_no,
+            harvest.machine,
+            flow.straw_kg,
+            flow.chaff_kg,
+            harvest.wind,
+        ),
+        cut,
+        grid,
+        found.of_cell,
+        laid.kg_m2,
+    )
+    strips = with_causes(found.table, causes_kg)
+    given = np.where(harvested, ground.given_kg_m2, np.nan).astype(np.float32)
+    pass_of_cell = np.append(pass_no, 0).astype(np.int32)[ground.cut_by]
     outside = ~inside & ~(laid.kg_m2 > _DUST_KG_M2)
     residue_t_ha[outside] = np.nan
     layers = laid.layers.astype(np.float32)
@@ -262,8 +312,16 @@ def _meaning(
         cover_pct=cover_pct(residue_t_ha, harvest.crop.cover_m2_per_kg),
         spread_ratio=ratio,
         layers=layers,
+        given_kg_m2=given,
+        left_flat_share=ratios.left_flat / ratios.through,
+        pass_of_cell=pass_of_cell,
+        across_m=ground.across_m,
+        strip_of_cell=found.of_cell,
         passes=passes,
         strips=strips,
+        causes=field_causes(strips, causes_kg),
+        causes_kg=causes_kg,
+        spectrum=_spectrum(ratio, given, residue_t_ha, grid, passes),
         outline=outline,
         mass=mass,
         evenness=even,
@@ -284,6 +342,23 @@ def _meaning(
         ),
         bands=harvest.bands,
     )
+
+
+def _spectrum(
+    ratio: np.ndarray,
+    given: np.ndarray,
+    residue_t_ha: np.ndarray,
+    grid: Grid,
+    passes: gpd.GeoDataFrame,
+) -> Spectrum:
+    try:
+        heading = combine_heading_deg(
+            passes["heading_deg"].to_numpy(float), passes["length_m"].to_numpy(float)
+        )
+    except SettingsError:  # laps have none, and the spectrum says so
+        heading = float("nan")
+    spacing = float(passes["spacing_m"].median())
+    return cross_track_spectrum(ratio, given, residue_t_ha, grid, heading, spacing)
 
 
 def _warnings(
@@ -318,58 +393,3 @@ def _warnings(
             "the spread width, the lean and the residue delay."
         )
     return tuple(found)
-
-
-def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    if len(values) == 0:
-        return float("nan")
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
-
-
-def _pass_mean(values: np.ndarray, pass_no: np.ndarray) -> np.ndarray:
-    return np.asarray(pd.Series(values).groupby(pass_no).mean().to_numpy())
-
-
-def _pass_table(
-    harvest: Harvest, by_pass: pd.DataFrame, lines: np.ndarray, pass_no: np.ndarray
-) -> gpd.GeoDataFrame:
-    flow = harvest.flow
-    held = harvest.machine.iloc[harvest.sweeps.rows]
-    groups = pd.DataFrame(
-        {
-            "cut_area_m2": harvest.newly_cut_m2,
-            "grain_dry_kg": flow.grain_dry_kg,
-            "residue_kg": flow.through_kg,
-            "length": harvest.sweeps.length_m,
-        }
-    ).groupby(pass_no)
-    sums = groups.sum()
-    first = held.groupby(pass_no)[
-        ["discharge", "reach_left_m", "reach_right_m", "profile", "lean_m"]
-    ].first()
-    table = harvest.passes.table.copy()
-    table["working_width_m"] = (sums["cut_area_m2"] / sums["length"]).to_numpy()
-    table["cut_area_m2"] = sums["cut_area_m2"].to_numpy()
-    table["grain_dry_kg"] = sums["grain_dry_kg"].to_numpy()
-    table["residue_kg"] = sums["residue_kg"].to_numpy()
-    area = sums["cut_area_m2"].where(sums["cut_area_m2"] > 1.0)
-    table["residue_t_ha"] = (10 * sums["residue_kg"] / area).to_numpy()
-    for column in first:
-        table[column] = first[column].to_numpy()
-    wind = harvest.wind
-    for column, values in (
-        ("crosswind_m_s", None if wind is None else wind.across_m_s),
-        ("wind_along_m_s", None if wind is None else wind.along_m_s),
-    ):
-        table[column] = np.nan if values is None else _pass_mean(values, pass_no)
-    if wind is None:
-        table["wind_speed_m_s"] = table["wind_from_deg"] = np.nan
-    else:
-        east, north = _pass_mean(wind.east_m_s, pass_no), _pass_mean(wind.north_m_s, pass_no)
-        table["wind_speed_m_s"] = np.hypot(east, north)
-        table["wind_from_deg"] = np.degrees(np.arctan2(-east, -north)) % 360
-    for column in ("mean_ratio", "cv_pct", "urdr", "christiansen_cu_pct", "low_quarter_du_pct"):
-        table[column] = by_pass[column].to_numpy()
-    return gpd.GeoDataFrame(table, geometry=lines, crs=harvest.grid.crs)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from covermap.harvest.passes import Passes, find_passes
 from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
-from covermap.settings import BY_NAME, FieldSettings
+from covermap.settings import BY_NAME, SETTINGS, FieldSettings
 from covermap.spread.bands import FixWind, residue_bands
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
@@ -218,16 +219,23 @@ def pass_lines(harvest: Harvest) -> np.ndarray:
     return np.asarray(shapely.linestrings(points[order], indices=owner[order] - 1))
 
 
-def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[str, ...]:
-    """Say which default filled which hole, in plain words."""
+def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[str]:
+    """Say which defaults of some sections are in use, each with its reason."""
     lines = []
     for name, setting in BY_NAME.items():
         value = settings.values[name]
-        if name in settings.given or value is None or not setting.why:
+        unsaid = value is None or not setting.why or setting.section not in sections
+        if name in settings.given or unsaid:
             continue
         shown = f"{value:g}" if isinstance(value, float) else str(value)
         unit = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
         lines.append(f"{setting.name} = {shown}{unit} ({setting.why}).")
+    return lines
+
+
+def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[str, ...]:
+    """Say which default filled which hole of the map, in plain words."""
+    lines = defaults_used(settings, [s.section for s in SETTINGS if s.section != "plan"])
     if crop is None:
         return tuple(lines)
     if ("crop", "cut_height") not in settings.given:

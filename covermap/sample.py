@@ -17,6 +17,7 @@ import shapely
 
 from covermap.errors import OutputError, SettingsError
 from covermap.outputs.write_whole import whole_files
+from covermap.sample_driving import canola
 from covermap.sample_shapes import NOTE, Sample, back_and_forth, lonlat
 from covermap.sample_wind import oats
 
@@ -262,6 +263,7 @@ _MAKERS: dict[str, Callable[[np.random.Generator], Sample]] = {
     "corn": _corn,
     "barley": _barley,
     "oats": oats,
+    "canola": canola,
 }
 SAMPLE_NAMES = tuple(_MAKERS)
 

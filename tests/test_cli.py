@@ -12,7 +12,8 @@ import pytest
 import rasterio
 
 from covermap import cli
-from covermap.cli import commands, option_name
+from covermap.cli import commands
+from covermap.cli_options import option_name
 from covermap.settings import SETTINGS
 
 FILES = {
@@ -23,6 +24,8 @@ FILES = {
     "map.html",
     "summary.json",
     "removed_fixes.csv",
+    "causes.csv",
+    "spectrum.svg",
 }
 
 
@@ -457,5 +460,13 @@ def test_every_setting_has_an_option():
 
 
 def test_public_commands_are_a_tested_list():
-    assert sorted(commands.commands) == ["advise", "check", "map", "sample", "trays"]
+    assert sorted(commands.commands) == [
+        "advise",
+        "check",
+        "compare",
+        "map",
+        "plan",
+        "sample",
+        "trays",
+    ]
     assert resources.files("covermap.tables").joinpath("crops.csv").is_file()

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from covermap import errors
-from covermap.cli import commands, option_name
+from covermap.cli import commands
+from covermap.cli_options import option_name
 from covermap.columns import TRACK_COLUMNS
 from covermap.cover.strips import STRIP_COLUMNS
 from covermap.harvest.clean_track import REASONS

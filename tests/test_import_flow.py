@@ -9,16 +9,38 @@ import covermap
 
 ROOT = Path(covermap.__file__).parent
 ORDER = (
-    ("__init__", "errors", "units", "tables", "columns", "crops", "settings", "field_file"),
+    (
+        "__init__",
+        "errors",
+        "units",
+        "tables",
+        "columns",
+        "crops",
+        "setting",
+        "map_settings",
+        "plan_settings",
+        "settings",
+        "field_file",
+    ),
     ("ground",),
     ("harvest",),
     ("spread",),
     ("cover",),
     ("plan",),
-    ("harvest_record", "field", "open_field", "advise_field"),
+    (
+        "harvest_record",
+        "field_passes",
+        "field",
+        "plan_work",
+        "plan_field",
+        "open_field",
+        "advise_field",
+        "open_result",
+        "compare_fields",
+    ),
     ("outputs",),
-    ("sample", "sample_shapes", "sample_wind", "season"),
-    ("cli", "page"),
+    ("sample", "sample_driving", "sample_shapes", "sample_wind", "season"),
+    ("cli", "cli_options", "compare_command", "plan_command", "page"),
     ("__main__",),
 )
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}

@@ -44,6 +44,22 @@ STRIP_COLUMNS = (
 
 
 @dataclass(frozen=True)
+class Strips:
+    """Strips, and which cell belongs to which.
+
+    Attributes
+    ----------
+    table : geopandas.GeoDataFrame
+        :data:`STRIP_COLUMNS` and polygons, most important first.
+    of_cell : numpy.ndarray
+        (rows, cols) int32: strip_id of the cell, 0 none.
+    """
+
+    table: gpd.GeoDataFrame
+    of_cell: np.ndarray
+
+
+@dataclass(frozen=True)
 class StripGround:
     """What the strip finder needs to know of each cell; arrays of (rows, cols).
 
@@ -162,7 +178,7 @@ def find_strips(
     double_above: float,
     min_length_m: float,
     min_area_m2: float,
-) -> gpd.GeoDataFrame:
+) -> Strips:
     """Find gap and double strips and rank them by the residue they lack or have too much.
 
     Parameters
@@ -182,16 +198,21 @@ def find_strips(
 
     Returns
     -------
-    geopandas.GeoDataFrame
-        :data:`STRIP_COLUMNS` and polygons in the grid's CRS, most important first.
+    Strips
+        The table in the grid's CRS, and the strip of every cell.
     """
-    found = [
-        _strips_of_kind(kind, mask, ground, grid, pass_of_sweep, sweeps, min_length_m, min_area_m2)
-        for kind, mask in (
-            ("gap", ground.ratio < gap_below),
-            ("double", ground.ratio > double_above),
+    of_cell = np.zeros(grid.shape, np.int32)
+    found: list[pd.DataFrame] = []
+    for kind, mask in (("gap", ground.ratio < gap_below), ("double", ground.ratio > double_above)):
+        strips, label = _strips_of_kind(
+            kind, mask, ground, grid, pass_of_sweep, sweeps, min_length_m, min_area_m2
         )
-    ]
+        if len(strips):
+            # numbers of the second kind go on from those of the first
+            before = int(of_cell.max())
+            strips["number"] += before
+            of_cell[label > 0] = label[label > 0] + before
+        found.append(strips)
     strips = pd.concat(found, ignore_index=True)
     if len(strips):
         weight = strips[["excess_kg", "deficit_kg"]].max(axis=1)
@@ -200,7 +221,13 @@ def find_strips(
         strips = strips.iloc[np.argsort(-weight.to_numpy(), kind="stable")].reset_index(drop=True)
     strips["strip_id"] = np.arange(1, len(strips) + 1)
     strips["rank"] = strips["strip_id"]
-    return gpd.GeoDataFrame(strips[[*STRIP_COLUMNS, "geometry"]], geometry="geometry", crs=grid.crs)
+    strip_of_number = np.zeros(int(of_cell.max()) + 1, np.int32)
+    if len(strips):
+        strip_of_number[strips["number"].to_numpy(int)] = strips["strip_id"]
+    table = gpd.GeoDataFrame(
+        strips[[*STRIP_COLUMNS, "geometry"]], geometry="geometry", crs=grid.crs
+    )
+    return Strips(table, strip_of_number[of_cell])
 
 
 def _empty() -> pd.DataFrame:
@@ -223,14 +250,15 @@ def _strips_of_kind(
     sweeps: HeaderSweeps,
     min_length_m: float,
     min_area_m2: float,
-) -> pd.DataFrame:
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Give the strips of one kind with their numbers, and the number of every cell."""
+    label = np.zeros(grid.shape, np.int32)
     if not mask.any():
-        return _empty()
+        return _empty(), label
     inside = mask.nonzero()
     sweep = ground.cut_by[inside].astype(np.int64)
     across = ground.across_m[inside] / sweeps.header_width_m[sweep] + 0.5
     zone = np.clip((across * _ZONES).astype(np.int32), 0, _ZONES - 1)
-    label = np.zeros(grid.shape, np.int32)
     label[inside] = pass_of_sweep[sweep] * _ZONES + zone + 1
     label = _label_pieces(label)
     piece = label[inside]
@@ -249,7 +277,7 @@ def _strips_of_kind(
     box = _extent_m(inside, strip, count, grid.cell_m)
     worth = np.flatnonzero((area >= min_area_m2) & (np.maximum(along, box) >= min_length_m))
     if len(worth) == 0:
-        return _empty()
+        return _empty(), label
     number = np.zeros(count, np.int32)
     number[worth] = np.arange(1, len(worth) + 1)
     label[inside] = number[strip]
@@ -264,6 +292,7 @@ def _strips_of_kind(
     lying = np.bincount(strip, ground.residue_t_ha[inside], count)[worth] / cells[worth]
     table = pd.DataFrame(
         {
+            "number": np.arange(1, len(worth) + 1),
             "strip_id": 0,
             "rank": 0,
             "kind": kind,
@@ -279,7 +308,7 @@ def _strips_of_kind(
             "geometry": polygons,
         }
     )
-    return table[table["length_m"] >= min_length_m]
+    return table[table["length_m"] >= min_length_m].copy(), label
 
 
 def _discharge(strip: np.ndarray, windrow: np.ndarray, cells: np.ndarray) -> np.ndarray:

@@ -11,7 +11,20 @@ from covermap.errors import OutputError
 from covermap.ground.grid import Grid
 
 #: Unit of each band; ``1`` stands for a number without a unit.
-BAND_UNITS = {"residue_t_ha": "t/ha", "cover_pct": "%", "spread_ratio": "1", "layers": "1"}
+BAND_UNITS = {
+    "residue_t_ha": "t/ha",
+    "cover_pct": "%",
+    "spread_ratio": "1",
+    "layers": "1",
+    "residue_change_t_ha": "t/ha",
+    "cover_change_pct": "%",
+    "spread_ratio_change": "1",
+    "residue_at_seeding_t_ha": "t/ha",
+    "cover_after_pct": "%",
+    "below_target": "1",
+    "removable_t_ha": "t/ha",
+    "action": "1",
+}
 
 
 def write_geotiff(

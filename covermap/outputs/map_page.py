@@ -27,7 +27,9 @@ from covermap.outputs.map_texts import (
     strip_line,
     strip_rows,
     wind_rows,
+    zone_rows,
 )
+from covermap.outputs.plan_signs import action_signs, signs_of
 from covermap.outputs.wind_arrows import wind_arrows
 
 if TYPE_CHECKING:
@@ -47,7 +49,12 @@ _SHAPE_TITLES = {
     "gap": "Gap strips",
     "double": "Double strips",
     "wind": "Wind",
+    "zones": "Plan zones",
 }
+#: Groups that are there only if the field has such a thing.
+_OPTIONAL = ("wind", "zones")
+#: Zones are work to come; they would hide what lies there if they were on from the start.
+_HIDDEN_FIRST = ("zones",)
 
 
 @dataclass(frozen=True)
@@ -76,6 +83,8 @@ class MapContent:
         Gap below, double above, as spread ratio.
     us_units : bool
         US customary units rather than metric ones.
+    zones : geopandas.GeoDataFrame or None
+        Zones of the plan in the CRS of the grid, with ``rule_id`` and the rows to show.
     """
 
     title: str
@@ -89,6 +98,7 @@ class MapContent:
     date_text: str
     limits: tuple[float, float]
     us_units: bool
+    zones: gpd.GeoDataFrame | None = None
 
 
 def map_page(page: MapContent) -> str:
@@ -117,7 +127,9 @@ def map_page(page: MapContent) -> str:
         name: display_range(name, values, page.limits, page.us_units)
         for name, values in images.items()
     }
-    figure = _figure(frame, images, ends, windy=not wind_arrows(page.passes).empty)
+    windy = not wind_arrows(page.passes).empty
+    there = {"wind": windy, "zones": page.zones is not None}
+    figure = _figure(frame, images, ends, there)
     leaflet = leaflet_files()
     figure.page = {
         "title": page.title,
@@ -127,7 +139,8 @@ def map_page(page: MapContent) -> str:
         "legends": [_legend(name, ends[name], page) for name in LAYER_TITLES],
         "first_layer": _FIRST_LAYER,
         "limits": page.limits,
-        "windy": not wind_arrows(page.passes).empty,
+        "windy": windy,
+        "signs": [] if page.zones is None else signs_of(page.zones["rule_id"]),
         "top_strips": [
             strip_line(record, page.us_units)
             for record in _records(page.strips.head(_LISTED_STRIPS))
@@ -148,7 +161,7 @@ def _figure(
     frame: MercatorFrame,
     images: dict[str, np.ndarray],
     ends: dict[str, tuple[float, float]],
-    windy: bool,
+    there: dict[str, bool],
 ) -> Any:
     """Put together map, overlays and layer switch; names are fixed, so pages are alike."""
     import folium
@@ -181,9 +194,9 @@ def _figure(
         overlay._id = name
         overlay.add_to(field_map)
     for name, title in _SHAPE_TITLES.items():
-        if name == "wind" and not windy:
+        if name in _OPTIONAL and not there[name]:
             continue
-        group = folium.FeatureGroup(name=title)
+        group = folium.FeatureGroup(name=title, show=name not in _HIDDEN_FIRST)
         group._id = name
         group.add_to(field_map)
     switch = folium.LayerControl(collapsed=False)
@@ -229,8 +242,24 @@ def _data(page: MapContent, frame: MercatorFrame) -> dict[str, Any]:
                 arrows.geometry, [wind_rows(record, page.us_units) for record in _records(arrows)]
             )
         ],
+        "zones": [] if page.zones is None else _zones(page.zones, page.us_units),
         "layers": {title: name for name, title in LAYER_TITLES.items()},
     }
+
+
+def _zones(zones: gpd.GeoDataFrame, us_units: bool) -> list[dict[str, Any]]:
+    signs = action_signs()
+    records = _records(zones)
+    drawn = _shapes(
+        zones.geometry.simplify(_STRIP_SIMPLIFIED_M),
+        [zone_rows(record, us_units) for record in records],
+    )
+    return [
+        {"shape": shape, "rows": rows, "code": sign.code, "colour": sign.colour}
+        for (shape, rows), sign in zip(
+            drawn, (signs[str(record["rule_id"])] for record in records), strict=True
+        )
+    ]
 
 
 def _records(table: gpd.GeoDataFrame) -> list[dict[str, Any]]:

@@ -115,7 +115,22 @@ def strip_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
         ("Too much by", _text(unit["mass"], record, "excess_kg", zero=False)),
         ("Too little by", _text(unit["mass"], record, "deficit_kg", zero=False)),
         ("Passes", _plain(record, "passes")),
-        ("Cause", _plain(record, "cause")),
+        ("Cause", _plain(record, "causes") or _plain(record, "cause")),
+        ("Next pass", _plain(record, "action")),
+    ]
+    return [[label, value] for label, value in lines if value]
+
+
+def zone_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
+    """Give label and value lines of one zone of a plan."""
+    unit = shown(us_units)
+    lines = [
+        ("Plan zone", f"{record['zone_id']}: {record['action']}"),
+        ("Area", _text(unit["area"], record, "area_m2")),
+        ("Swaths", _number(record, "swaths", 0)),
+        ("Why", _plain(record, "why")),
+        ("Should bring", _plain(record, "benefit")),
+        ("Rule", _plain(record, "rule_id")),
     ]
     return [[label, value] for label, value in lines if value]
 

@@ -8,8 +8,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from covermap import __version__
+from covermap.cover.spectrum import spectrum_findings
 from covermap.field import FieldResult
 from covermap.settings import BY_NAME
 from covermap.units import shown
@@ -17,6 +19,8 @@ from covermap.units import shown
 #: Changes when a key of summary.json changes its meaning or goes.
 SCHEMA = "covermap-summary-1"
 
+#: A cause with a smaller part of all residue laid wrong is left to causes.csv.
+_LEAST_TOLD = 0.01
 #: Shown wherever a result could send someone to a machine.
 CAUTION = (
     "Before anyone reaches into the machine: engine off, key out, all moving parts stopped; "
@@ -131,6 +135,8 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
             "working_width_m": float(result.harvested_m2 / passes["length_m"].sum()),
         },
         "wind": _wind(result),
+        "causes": result.causes.to_dict("records"),
+        "spectrum": _spectrum(result),
         "top_strips": result.strips.drop(columns="geometry").head(10).to_dict("records"),
         "fixes": {
             "read": result.fixes_read,
@@ -144,6 +150,25 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
         "notes": result.notes,
     }
     return plain(content)  # type: ignore[no-any-return]
+
+
+def _spectrum(result: FieldResult) -> dict[str, Any] | None:
+    spectrum = result.spectrum
+    if spectrum.reason:
+        return None
+    curves = {"ratio": spectrum.ratio, "residue": spectrum.residue, "given": spectrum.given}
+    return {
+        "one_spacing_m": spectrum.spacing_m,
+        **{
+            name: {
+                "cv_pct": curve.cv_pct,
+                "one_spacing_cv_pct": curve.one_spacing_cv_pct,
+                "two_spacings_cv_pct": curve.two_spacings_cv_pct,
+            }
+            for name, curve in curves.items()
+        },
+        "findings": [{"rule": rule, "text": text} for rule, text in spectrum_findings(spectrum)],
+    }
 
 
 def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
@@ -208,8 +233,37 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
     return lines
 
 
+def _causes_told(result: FieldResult) -> pd.DataFrame:
+    """Give the causes worth telling, largest first."""
+    causes = result.causes
+    weight = causes["missing_t"].abs() + causes["too_much_t"].abs()
+    return causes[(causes["strips"] > 0) | (weight >= _LEAST_TOLD * weight.sum())]
+
+
+def cause_facts(result: FieldResult, us_units: bool, most: int = 3) -> list[str]:
+    """Give a few words for each of the causes that put most residue wrong."""
+    area = shown(us_units)["area"]
+    return [
+        f"{row['cause']} ({row['strips']} strips, {area.text(row['area_ha'] * 1e4)})"
+        for row in _causes_told(result).head(most).to_dict("records")
+    ]
+
+
+def cause_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]:
+    """Give one line for each of the causes that put most residue wrong, and what repeats."""
+    unit = shown(us_units)
+    causes = [
+        f"  {row['cause']}: {row['strips']} strips, {unit['area'].text(row['area_ha'] * 1e4)}; "
+        f"{unit['tonnes'].text(row['missing_t'] * 1e3)} missing, "
+        f"{unit['tonnes'].text(row['too_much_t'] * 1e3)} too much [{row['rule_id']}]"
+        for row in _causes_told(result).head(most).to_dict("records")
+    ]
+    repeats = spectrum_findings(result.spectrum, us_units=us_units)
+    return causes + [f"  {text} [{rule}]" for rule, text in repeats]
+
+
 def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]:
-    """Give one line for each of the strips that matter most."""
+    """Give two lines for each of the strips that matter most: what, and why."""
     unit = shown(us_units)
     lines = []
     for strip in result.strips.head(most).itertuples():
@@ -222,6 +276,7 @@ def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[
             f"{unit['mass'].text(amount):>10} {'missing' if strip.kind == 'gap' else 'too much'}  "
             f"passes {passes}{', windrow' if strip.discharge == 'windrow' else ''}"
         )
+        lines.append(f"     {strip.causes}")
     return lines
 
 

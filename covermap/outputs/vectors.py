@@ -37,7 +37,7 @@ def write_strips(folder: Path, strips: gpd.GeoDataFrame) -> None:
     OutputError
         If a file cannot be written.
     """
-    _write_gpkg(folder / "strips.gpkg", strips, "strips", "Polygon")
+    write_layer(folder / "strips.gpkg", strips, "strips", "Polygon")
     # Degrees to 7 decimals are about a centimetre (RFC 7946, section 11.2, has 6 for 10 cm).
     _write(
         folder / "strips.geojson",
@@ -63,7 +63,29 @@ def write_passes(folder: Path, passes: gpd.GeoDataFrame) -> None:
     OutputError
         If the file cannot be written.
     """
-    _write_gpkg(folder / "passes.gpkg", passes, "passes", "LineString")
+    write_layer(folder / "passes.gpkg", passes, "passes", "LineString")
+
+
+def write_causes(folder: Path, causes: pd.DataFrame) -> None:
+    """Write ``causes.csv``: causes of strips added up over the field.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Has to be there.
+    causes : pandas.DataFrame
+        From :func:`covermap.cover.cause_table.field_causes`.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    path = folder / "causes.csv"
+    try:
+        causes.round(4).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+    except OSError as error:
+        raise _not_written(path, error) from error
 
 
 def write_removed_fixes(folder: Path, removed: pd.DataFrame) -> None:
@@ -114,7 +136,24 @@ def _safe_cell(value: Any) -> Any:
     return value
 
 
-def _write_gpkg(path: Path, table: gpd.GeoDataFrame, layer: str, geometry: str) -> None:
+def write_layer(path: Path, table: gpd.GeoDataFrame, layer: str, geometry: str) -> None:
+    """Write one layer of a GeoPackage in the CRS of the field.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    table : geopandas.GeoDataFrame
+        May be empty.
+    layer : str
+        Name of the layer.
+    geometry : str
+        Type of its shapes, such as ``Polygon``.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
     _write(
         path,
         _known_types(table),

@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 from pyproj import Transformer
@@ -14,9 +15,18 @@ from covermap import __version__
 from covermap.field import FieldResult
 from covermap.outputs.geotiff import write_geotiff
 from covermap.outputs.map_page import MapContent, map_page
-from covermap.outputs.summary import CAUTION, facts, settings_used, summary
-from covermap.outputs.vectors import write_passes, write_removed_fixes, write_strips
+from covermap.outputs.plan_text import with_words
+from covermap.outputs.spectrum_plot import spectrum_plot
+from covermap.outputs.summary import CAUTION, cause_facts, facts, settings_used, summary
+from covermap.outputs.vectors import (
+    write_causes,
+    write_passes,
+    write_removed_fixes,
+    write_strips,
+)
+from covermap.outputs.write_plan import write_plan
 from covermap.outputs.write_whole import whole_files
+from covermap.plan_field import FieldPlan
 
 
 def bands(result: FieldResult) -> dict[str, np.ndarray]:
@@ -29,7 +39,7 @@ def bands(result: FieldResult) -> dict[str, np.ndarray]:
     }
 
 
-def map_content(result: FieldResult, us_units: bool) -> MapContent:
+def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = None) -> MapContent:
     """Gather what the map page shows."""
     start = result.passes["start_time"].min()
     return MapContent(
@@ -37,9 +47,13 @@ def map_content(result: FieldResult, us_units: bool) -> MapContent:
         grid=result.grid,
         bands=bands(result),
         passes=result.passes,
-        strips=result.strips,
+        strips=result.strips if plan is None else plan.strips,
         boundary=result.outline,
-        facts=[*facts(result, us_units), ("Caution", CAUTION)],
+        facts=[
+            *facts(result, us_units),
+            ("Why strips are there", "; ".join(cause_facts(result, us_units)) or "no strips"),
+            ("Caution", CAUTION),
+        ],
         settings_text=settings_used(result, us_units),
         date_text="" if start is None or start != start else f"{start:%Y-%m-%d}",
         limits=(
@@ -47,6 +61,7 @@ def map_content(result: FieldResult, us_units: bool) -> MapContent:
             result.settings.number("limits", "double_above"),
         ),
         us_units=us_units,
+        zones=None if plan is None else with_words(plan.zones, plan.limits, us_units),
     )
 
 
@@ -57,8 +72,9 @@ def write_results(
     *,
     us_units: bool = False,
     progress: Callable[[str], None] | None = None,
+    plan: FieldPlan | None = None,
 ) -> list[str]:
-    """Write raster, strips, passes, map, ledger and summary.
+    """Write raster, strips, causes, passes, map, ledger and summary, and the plan if any.
 
     Parameters
     ----------
@@ -71,6 +87,8 @@ def write_results(
         Units on the map page; files keep SI.
     progress : callable, optional
         Told the name of each step.
+    plan : FieldPlan, optional
+        Its files come beside, and strips carry their action.
 
     Returns
     -------
@@ -98,14 +116,24 @@ def write_results(
             },
         )
         tell("strips and passes")
-        write_strips(folder, result.strips)
+        write_strips(folder, _strips(result, plan))
+        write_causes(folder, result.causes)
         write_passes(folder, result.passes)
         write_removed_fixes(folder, _with_lonlat(result))
         tell("map.html")
-        (folder / "map.html").write_text(map_page(map_content(result, us_units)), "utf-8")
+        (folder / "map.html").write_text(map_page(map_content(result, us_units, plan)), "utf-8")
+        plot = spectrum_plot(result.spectrum, title=result.name, us_units=us_units)
+        (folder / "spectrum.svg").write_text(plot, "utf-8")
+        if plan is not None:
+            tell("plan")
+            write_plan(folder, plan, us_units=us_units)
         text = json.dumps(summary(result, inputs), indent=2, ensure_ascii=False, allow_nan=False)
         (folder / "summary.json").write_text(text + "\n", "utf-8")
         return sorted(f.name for f in folder.iterdir())
+
+
+def _strips(result: FieldResult, plan: FieldPlan | None) -> gpd.GeoDataFrame:
+    return result.strips if plan is None else with_words(plan.strips, plan.limits)
 
 
 def _silent(step: str) -> None:

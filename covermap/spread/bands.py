@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,6 +76,28 @@ class _Shapes:
         return len(self.rows) - 1
 
 
+def distinct_rows(columns: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Tell rows of settings apart.
+
+    Parameters
+    ----------
+    columns : sequence of numpy.ndarray
+        Each (n,).
+
+    Returns
+    -------
+    numpy.ndarray, numpy.ndarray
+        (n,) number of each row's kind, from 0; (kinds,) the first row of each kind.
+    """
+    code = np.zeros(len(columns[0]), np.int64)
+    for column in columns:
+        if (column == column[0]).all():
+            continue
+        own, names = pd.factorize(column)
+        code, _ = pd.factorize(code * len(names) + own)
+    return code, np.unique(code, return_index=True)[1]
+
+
 def _component(
     shapes: _Shapes,
     shape: np.ndarray,
@@ -87,16 +110,15 @@ def _component(
     """Give profile row, left and right edge [m] of every band of one kind."""
     step = _REACH_STEP_M if drift is not None else 1e-3
     wind_step = np.rint(across_m_s / LEAN_STEP_M_S) if drift is not None else 0 * across_m_s
-    keys = pd.MultiIndex.from_arrays(
-        [
-            shape,
-            np.rint(reach_left_m / step) * step,
-            np.rint(reach_right_m / step) * step,
-            table,
-            wind_step.astype(int),
-        ]
-    )
-    codes, unique = pd.factorize(keys)
+    columns = [
+        shape,
+        np.rint(reach_left_m / step) * step,
+        np.rint(reach_right_m / step) * step,
+        table,
+        wind_step.astype(int),
+    ]
+    codes, first = distinct_rows(columns)
+    unique = [[column[i] for column in columns] for i in first]
     found = np.empty((len(unique), 3))
     for code, (name, left, right, number, wind) in enumerate(unique):
         row, low, high = shapes.still(str(name), left, right, int(number))
@@ -109,6 +131,10 @@ def _component(
         found[codes, 1] - reach_left_m,
         found[codes, 2] + reach_right_m,
     )
+
+
+def _one(parts: list[np.ndarray]) -> np.ndarray:
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def residue_bands(
@@ -212,14 +238,15 @@ def residue_bands(
         mass.append(chaff_kg[apart])
         profiles.append(row[apart])
         order.append(np.flatnonzero(apart) * 2 + 1)
-    # straw and chaff of one fix stand together, so that passes do too
-    sequence = np.argsort(np.concatenate(order), kind="stable")
     most = max(len(s) for s in shapes.rows)
+    # straw and chaff of one fix stand together, so that passes do too
+    place = np.concatenate(order)
+    sequence = np.argsort(place, kind="stable") if apart.any() else slice(None)
     bands = Bands(
-        corners=np.concatenate(corners)[sequence],
-        mass_kg=np.concatenate(mass)[sequence],
-        profile=np.concatenate(profiles)[sequence],
-        pass_index=pass_no[np.concatenate(order)[sequence] // 2].astype(np.int32),
+        corners=_one(corners)[sequence],
+        mass_kg=_one(mass)[sequence],
+        profile=_one(profiles)[sequence],
+        pass_index=pass_no[place[sequence] // 2].astype(np.int32),
         shares=np.array([np.pad(s, (0, most - len(s))) for s in shapes.rows]),
         bins=np.array([len(s) for s in shapes.rows]),
     )

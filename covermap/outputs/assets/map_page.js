@@ -69,6 +69,22 @@
   });
   if (data.wind.length) { groups.push(feature_group_wind); }
 
+  /* Colour, letter and outline: a zone reads without colour too. */
+  data.zones.forEach(function (one) {
+    var layer = draw(one.shape, "zone", feature_group_zones, true);
+    layer.setStyle({ fillColor: one.colour });
+    explain(layer, one.rows);
+    layer.eachLayer(function (part) {
+      L.marker(part.getCenter ? part.getBounds().getCenter() : part.getLatLng(), {
+        interactive: false,
+        keyboard: false,
+        icon: L.divIcon({ className: "zone-code", html: "", iconSize: [18, 18] })
+      }).on("add", function (event) {
+        event.target.getElement().textContent = one.code;
+      }).addTo(feature_group_zones);
+    });
+  });
+
   /* Strips lie above passes and arrows above strips, whichever was switched on last. */
   function raiseStrips() {
     groups.forEach(function (group) {

@@ -1,0 +1,435 @@
+"""At which distances across the passes unevenness repeats: the machine's or the ground's.
+
+A spread that is too narrow, too wide or heaped repeats with every pass. One that leans
+repeats with every second pass in back-and-forth work. The ground's own differences in yield
+have distances of their own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from covermap.errors import SettingsError
+from covermap.ground.grid import Grid
+from covermap.units import METRES_PER_FOOT
+
+#: Distance between transects along the passes [m].
+TRANSECT_EVERY_M = 5.0
+#: Ground this near to where a pass begins or ends is left out [m]: the machine fills and
+#: empties there, which in back-and-forth work repeats with every second pass but is no lean.
+#: Residue delays of some seconds at harvest speed; a choice of this project (no source).
+PASS_ENDS_M = 20.0
+#: A shorter stretch cannot tell one spacing from two: a line of a tapered stretch of length L
+#: is 2/L wide to either side, and the two lie 1/2 of a spacing's frequency apart.
+LEAST_SPACINGS = 6.0
+#: Cosine taper at either end of a stretch [spacings]; the shortest gets a whole Hann window.
+TAPER_SPACINGS = 3.0
+#: Harmonics added up: 1, 1/2, 1/3 of one spacing; 1, 1/3, 1/5 of two.
+HARMONICS = 3
+#: Half width of the band round each harmonic [1/spacing].
+BAND_HALF_WIDTH = 0.2
+#: Less unevenness is not named [% CV]. A choice of this project (no source).
+LEAST_CV_PCT = 5.0
+#: A line stands out if its core is this many times as dense as its flanks. A choice of this
+#: project (no source): a pure line in the shortest stretch gives 4, chance gives about 1.
+LEAST_CONTRAST = 3.0
+#: Bands of the curves per doubling of the distance; one is centred on one spacing.
+BANDS_PER_OCTAVE = 6
+_CORE_HALF_WIDTH = 0.1
+_FLANK_END = 0.25
+_LEAST_CELLS_PER_SPACING = 4.0
+
+
+@dataclass(frozen=True)
+class SpectrumCurve:
+    """How one raster varies across the passes.
+
+    Attributes
+    ----------
+    relative_variance : numpy.ndarray
+        (bands,) variance ÷ mean² in each band of :attr:`Spectrum.edges_m`; their sum is the
+        square of the whole coefficient of variation.
+    cv_pct : float
+        Coefficient of variation over all distances [%].
+    one_spacing_cv_pct, two_spacings_cv_pct : float
+        Part of it bound to one spacing and its harmonics, and to two spacings and its odd
+        harmonics [%]; parts add up by their squares.
+    one_spacing_contrast, two_spacings_contrast : float
+        How dense those lines are against their flanks; about 1 where nothing repeats.
+    """
+
+    relative_variance: np.ndarray
+    cv_pct: float
+    one_spacing_cv_pct: float
+    two_spacings_cv_pct: float
+    one_spacing_contrast: float
+    two_spacings_contrast: float
+
+    @property
+    def band_cv_pct(self) -> np.ndarray:
+        """Coefficient of variation in each band [%]."""
+        return np.asarray(100 * np.sqrt(self.relative_variance))
+
+    @property
+    def one_spacing_share(self) -> float:
+        """Part of the whole variance bound to one spacing, 0 to 1."""
+        return (self.one_spacing_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
+
+    @property
+    def two_spacings_share(self) -> float:
+        """Part of the whole variance bound to two spacings, 0 to 1."""
+        return (self.two_spacings_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Unevenness across the passes by the distance at which it repeats.
+
+    Attributes
+    ----------
+    spacing_m : float
+        Between passes [m].
+    heading_deg : float
+        Main heading of the passes, clockwise from north.
+    edges_m : numpy.ndarray
+        (bands + 1,) edges of the distance bands, rising [m].
+    ratio, residue, given : SpectrumCurve
+        Spread ratio (the machine: the ground is divided out), what lies there, and what the
+        ground gave up.
+    stretches : int
+        Transects, or parts of them, that were used.
+    length_m : float
+        Of all stretches [m].
+    longest_m : float
+        Of one stretch [m].
+    reason : str
+        Why there is no spectrum; empty if there is one.
+    """
+
+    spacing_m: float
+    heading_deg: float
+    edges_m: np.ndarray
+    ratio: SpectrumCurve
+    residue: SpectrumCurve
+    given: SpectrumCurve
+    stretches: int
+    length_m: float
+    longest_m: float
+    reason: str
+
+    @property
+    def middle_m(self) -> np.ndarray:
+        """Middle of each distance band [m]."""
+        return np.asarray(np.sqrt(self.edges_m[1:] * self.edges_m[:-1]))
+
+
+def cross_track_spectrum(
+    ratio: np.ndarray,
+    given_kg_m2: np.ndarray,
+    residue_t_ha: np.ndarray,
+    grid: Grid,
+    heading_deg: float,
+    spacing_m: float,
+    *,
+    transect_every_m: float = TRANSECT_EVERY_M,
+    pass_ends_m: float = PASS_ENDS_M,
+) -> Spectrum:
+    """Find at which distances across the passes the spread is uneven.
+
+    Straight transects square to the heading are read every ``transect_every_m`` by nearest
+    cell at half a cell, so that each cell counts by the length that the transect has in it.
+    Only ground counts that is harvested for ``pass_ends_m`` ahead and behind along the passes.
+    Stretches of it without a hole and at least :data:`LEAST_SPACINGS` long are freed of their mean,
+    tapered with a cosine over :data:`TAPER_SPACINGS` at either end and Fourier transformed.
+    Power is scaled to variance ÷ mean² (Parseval's theorem), tapered ends counting less, and
+    averaged over stretches by their length.
+
+    Parameters
+    ----------
+    ratio : numpy.ndarray
+        (rows, cols) deposit ÷ what the same ground gave up; NaN where not harvested.
+    given_kg_m2 : numpy.ndarray
+        (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
+    residue_t_ha : numpy.ndarray
+        (rows, cols) residue that lies there [t/ha].
+    grid : Grid
+    heading_deg : float
+        Main heading of the passes, either way [deg clockwise from north]; NaN if there is
+        none.
+    spacing_m : float
+        Between passes [m]; NaN if not known.
+    transect_every_m : float
+        Distance between transects [m].
+    pass_ends_m : float
+        Left out where passes begin and end [m].
+
+    Returns
+    -------
+    Spectrum
+        With a ``reason`` and no bands where the field does not allow one.
+
+    Raises
+    ------
+    SettingsError
+        If a raster is not of the grid's shape.
+    """
+    rasters = (ratio, residue_t_ha, given_kg_m2)
+    if any(raster.shape != grid.shape for raster in rasters):
+        raise SettingsError(
+            f"cross-track spectrum: rasters must have the grid's {grid.rows} × {grid.cols} cells."
+        )
+    reason = _reason_against(grid, heading_deg, spacing_m)
+    if reason:
+        return _without_bands(heading_deg, spacing_m, reason)
+    step_m = grid.cell_m / 2
+    longest_m = math.hypot(grid.rows, grid.cols) * grid.cell_m
+    sums = _Sums(spacing_m, step_m, longest_m)
+    longest_seen_m = 0.0
+    transects = _Transects(rasters, grid, heading_deg, step_m, transect_every_m)
+    for samples in transects.stretches(pass_ends_m):
+        length_m = samples.shape[1] * step_m
+        longest_seen_m = max(longest_seen_m, length_m)
+        # half a sample of grace, or a field six passes wide would fail by rounding
+        if length_m >= LEAST_SPACINGS * spacing_m - 2 * step_m and (samples.mean(axis=1) > 0).all():
+            sums.add(samples)
+    if sums.stretches == 0:
+        return _without_bands(
+            heading_deg,
+            spacing_m,
+            f"The longest stretch of harvested ground without a hole, square to the passes and "
+            f"{pass_ends_m:g} m from their ends, is {longest_seen_m:.0f} m; {LEAST_SPACINGS:g} "
+            f"spacings of {spacing_m:.1f} m are needed.",
+        )
+    return sums.spectrum(heading_deg)
+
+
+def _reason_against(grid: Grid, heading_deg: float, spacing_m: float) -> str:
+    """Say why there can be no spectrum, if so."""
+    if not math.isfinite(heading_deg):
+        return "The passes have no main heading, so nothing lies square to them."
+    if not (math.isfinite(spacing_m) and spacing_m > 0):
+        return "The spacing of the passes is not known; at least two side by side are needed."
+    if spacing_m < _LEAST_CELLS_PER_SPACING * grid.cell_m:
+        return (
+            f"Cells of {grid.cell_m:g} m are too coarse for passes {spacing_m:.1f} m apart; "
+            f"choose a cell of at most {spacing_m / _LEAST_CELLS_PER_SPACING:.2g} m."
+        )
+    return ""
+
+
+def _without_bands(heading_deg: float, spacing_m: float, reason: str) -> Spectrum:
+    """Give a spectrum that only says why there is none."""
+    nothing = SpectrumCurve(np.zeros(0), *(math.nan,) * 5)
+    return Spectrum(
+        spacing_m, heading_deg, np.zeros(0), nothing, nothing, nothing, 0, 0.0, 0.0, reason
+    )
+
+
+class _Transects:
+    """Straight lines square to the passes, read off rasters by nearest cell."""
+
+    def __init__(
+        self,
+        rasters: tuple[np.ndarray, ...],
+        grid: Grid,
+        heading_deg: float,
+        step_m: float,
+        every_m: float,
+    ) -> None:
+        self._rasters, self._grid, self._every_m = rasters, grid, every_m
+        angle = math.radians(heading_deg)
+        # cells per metre of travel and per metre to the right, rows running south
+        # rounded, so that a line along the rows does not stray over the edge of one
+        east, north = round(math.sin(angle), 12), round(math.cos(angle), 12)
+        self._along = -north / grid.cell_m, east / grid.cell_m
+        self._right = east / grid.cell_m, north / grid.cell_m
+        half_m = math.hypot(grid.rows, grid.cols) * grid.cell_m / 2
+        self._right_m = np.arange(-half_m, half_m, step_m) + step_m / 2
+        lines = math.floor(half_m / every_m)
+        self._along_m = np.arange(-lines, lines + 1) * every_m
+
+    def _on_grid(self, along_m: float) -> tuple[slice, np.ndarray]:
+        """Give which part of a line lies on the grid, and its cells there."""
+        (row, rows), (col, cols) = (
+            (
+                np.floor(size / 2 + along * along_m + right * self._right_m).astype(np.int32),
+                size,
+            )
+            for size, along, right in zip(self._grid.shape, self._along, self._right, strict=True)
+        )
+        inside = np.flatnonzero((row >= 0) & (row < rows) & (col >= 0) & (col < cols))
+        if len(inside) == 0:
+            return slice(0, 0), np.zeros(0, np.intp)
+        part = slice(int(inside[0]), int(inside[-1]) + 1)
+        return part, row[part].astype(np.intp) * cols + col[part]
+
+    def stretches(self, pass_ends_m: float) -> Iterator[np.ndarray]:
+        """Give (rasters, samples) of each stretch without a hole."""
+        usable = np.zeros((len(self._along_m), len(self._right_m)), bool)
+        parts, readings = [], []
+        for line, along_m in enumerate(self._along_m):
+            part, cell = self._on_grid(along_m)
+            read = np.stack([raster.ravel()[cell] for raster in self._rasters])
+            usable[line, part] = np.isfinite(read).all(axis=0) & (read[-1] > 0)
+            parts.append(part)
+            readings.append(read)
+        far = usable.copy()
+        for shift in range(1, math.ceil(pass_ends_m / self._every_m) + 1):
+            far[shift:] &= usable[:-shift]
+            far[:-shift] &= usable[shift:]
+            far[:shift] = far[-shift:] = False
+        for kept, part, read in zip(far, parts, readings, strict=True):
+            edges = np.flatnonzero(np.diff(np.concatenate(([False], kept[part], [False]))))
+            for start, end in zip(edges[::2], edges[1::2], strict=True):
+                yield read[:, start:end].astype(float)
+
+
+class _Sums:
+    """Adds up the power of stretches, weighted by their length."""
+
+    def __init__(self, spacing_m: float, step_m: float, longest_m: float) -> None:
+        self._spacing_m, self._step_m = spacing_m, step_m
+        octaves = math.log2(spacing_m / (2 * longest_m)), math.log2(spacing_m / step_m)
+        first, last = (round(BANDS_PER_OCTAVE * octave) for octave in octaves)
+        steps = np.arange(first - 2, last + 2) - 0.5
+        self._edges_per_m = 2 ** (steps / BANDS_PER_OCTAVE) / spacing_m
+        self._power = np.zeros((3, len(steps) - 1))
+        # [one spacing, two spacings] × rasters
+        self._bound, self._core, self._flank = np.zeros((3, 2, 3))
+        self._core_width, self._flank_width = np.zeros((2, 2, 1))
+        self._length_m, self._longest_m = 0.0, 0.0
+        self.stretches = 0
+
+    def add(self, samples: np.ndarray) -> None:
+        """Add one stretch, (rasters, samples)."""
+        count = samples.shape[1]
+        length_m = count * self._step_m
+        ramp = min(round(TAPER_SPACINGS * self._spacing_m / self._step_m), count // 2)
+        taper = np.ones(count)
+        taper[:ramp] = np.sin(np.pi * (np.arange(ramp) + 0.5) / (2 * ramp)) ** 2
+        taper[count - ramp :] = taper[:ramp][::-1]
+        mean = samples @ taper / taper.sum()
+        line = np.fft.rfft((samples / mean[:, None] - 1) * taper)
+        power = 2 * np.abs(line) ** 2 / (count * (taper @ taper))
+        if count % 2 == 0:
+            power[:, -1] /= 2
+        power[:, 0] = 0  # nothing but rounding: the tapered mean is taken off
+        # each line speaks for the frequencies half way to its neighbours
+        ends = (np.arange(power.shape[1]) + 0.5) / length_m
+        total = np.cumsum(power, axis=1)
+        self._power += length_m * np.array(
+            [np.diff(np.interp(self._edges_per_m, ends, row, left=0.0)) for row in total]
+        )
+        self._add_lines(power, length_m)
+        self._length_m += length_m
+        self._longest_m = max(self._longest_m, length_m)
+        self.stretches += 1
+
+    def _add_lines(self, power: np.ndarray, length_m: float) -> None:
+        half_spacings = 2 * self._spacing_m / length_m * np.arange(power.shape[1])
+        half_spacings = half_spacings[half_spacings < 2 * HARMONICS + 0.5]
+        power = power[:, : len(half_spacings)]
+        nearest = np.rint(half_spacings).astype(int)
+        off = np.abs(half_spacings - nearest) / 2
+        for which, family in enumerate(((nearest % 2 == 0) & (nearest > 0), nearest % 2 == 1)):
+            core = family & (off <= _CORE_HALF_WIDTH)
+            flank = family & (off > _CORE_HALF_WIDTH) & (off <= _FLANK_END)
+            bound = family & (off <= BAND_HALF_WIDTH)
+            self._bound[which] += length_m * power[:, bound].sum(axis=1)
+            self._core[which] += length_m * power[:, core].sum(axis=1)
+            self._flank[which] += length_m * power[:, flank].sum(axis=1)
+            # count × 1 / length, weighted by length
+            self._core_width[which] += core.sum()
+            self._flank_width[which] += flank.sum()
+
+    def spectrum(self, heading_deg: float) -> Spectrum:
+        """Give the averages."""
+        # a stretch of length L says nothing about distances beyond 2 L
+        used = self._edges_per_m[1:] > 0.5 / self._longest_m
+        edges_m = 1 / self._edges_per_m[np.flatnonzero(used)[0] :][::-1]
+        power = (self._power[:, used] / self._length_m)[:, ::-1]
+        bound = 100 * np.sqrt(self._bound / self._length_m)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            contrast = (self._core / self._core_width) / (self._flank / self._flank_width)
+        ratio, residue, given = (
+            SpectrumCurve(
+                power[k],
+                float(100 * np.sqrt(power[k].sum())),
+                float(bound[0, k]),
+                float(bound[1, k]),
+                float(contrast[0, k]),
+                float(contrast[1, k]),
+            )
+            for k in range(3)
+        )
+        return Spectrum(
+            self._spacing_m,
+            heading_deg,
+            edges_m,
+            ratio,
+            residue,
+            given,
+            self.stretches,
+            self._length_m,
+            self._longest_m,
+            "",
+        )
+
+
+def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tuple[str, str]]:
+    """Say what repeats with the passes, as (rule id, sentence).
+
+    Named is what holds at least :data:`LEAST_CV_PCT` and stands out by
+    :data:`LEAST_CONTRAST`; the stronger comes first.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    us_units : bool
+        Feet instead of metres.
+    """
+    if spectrum.reason:
+        return [("spectrum-none", f"No cross-track spectrum. {spectrum.reason}")]
+    ratio, given = spectrum.ratio, spectrum.given
+    metres, unit = (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")
+    one_m, two_m = spectrum.spacing_m / metres, 2 * spectrum.spacing_m / metres
+    lines = (
+        (
+            ratio.one_spacing_cv_pct,
+            ratio.one_spacing_contrast,
+            "spectrum-one-spacing",
+            f"Unevenness repeats with every pass ({one_m:.1f} {unit}): CV "
+            f"{ratio.one_spacing_cv_pct:.0f} %, of the ground itself "
+            f"{given.one_spacing_cv_pct:.0f} %. The spread is too narrow, too wide or heaped.",
+        ),
+        (
+            ratio.two_spacings_cv_pct,
+            ratio.two_spacings_contrast,
+            "spectrum-two-spacings",
+            f"Unevenness repeats with every second pass ({two_m:.1f} {unit}): CV "
+            f"{ratio.two_spacings_cv_pct:.0f} %, of the ground itself "
+            f"{given.two_spacings_cv_pct:.0f} %. The spread leans, or differs there and back: "
+            "back-and-forth work throws it to the same side of the field in turn.",
+        ),
+    )
+    named = [line for line in lines if line[0] >= LEAST_CV_PCT and not line[1] < LEAST_CONTRAST]
+    if named:
+        return [(rule, sentence) for _, _, rule, sentence in sorted(named, reverse=True)]
+    if ratio.cv_pct >= LEAST_CV_PCT:
+        return [
+            (
+                "spectrum-other",
+                f"The spread is uneven (CV {ratio.cv_pct:.0f} %), but not in the same way from "
+                "pass to pass: look for wind, or spells of other settings.",
+            )
+        ]
+    return [
+        (
+            "spectrum-even",
+            f"The spread is even across the passes: CV {ratio.cv_pct:.0f} % at all distances.",
+        )
+    ]

@@ -1,0 +1,123 @@
+"""How each action of a plan is told from the others: a colour, a hatch and a letter.
+
+Any one of the three is enough, so that a plan reads on a black-and-white printer and for
+people who do not see some colours. The signs, with the source of the colours, are in
+``tables/action_signs.csv``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from covermap.plan.actions import ACTIONS
+from covermap.tables import read_table
+from covermap.units import shown
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_INK = "#222222"
+_SOFT = "#767676"
+#: Height of a row of the table, and where its columns of numbers end and words begin [inches].
+_ROW_HIGH = 0.185
+_AREA_AT, _SWATHS_AT, _COST_AT, _FUEL_AT = 2.45, 2.95, 4.05, 4.5
+_CODE_AT, _WORDS_AT, _RULE_AT = 0.4, 0.5, 4.58
+
+
+@dataclass(frozen=True)
+class ActionSign:
+    """The signs of one action.
+
+    Attributes
+    ----------
+    rule_id, words : str
+        The action.
+    code : str
+        One capital letter of its words.
+    hatch : str
+        In matplotlib's notation; empty for none.
+    colour : str
+        ``#rrggbb``, light enough for dark letters.
+    """
+
+    rule_id: str
+    words: str
+    code: str
+    hatch: str
+    colour: str
+
+
+@cache
+def action_signs() -> dict[str, ActionSign]:
+    """Give the signs of every action, by rule id, in the order of the actions."""
+    rows = {row["rule_id"]: row for row in read_table("action_signs")}
+    return {
+        rule_id: ActionSign(
+            rule_id,
+            words,
+            rows[rule_id]["code"],
+            rows[rule_id]["hatch"],
+            "#" + "".join(f"{int(rows[rule_id][part]):02x}" for part in ("red", "green", "blue")),
+        )
+        for rule_id, words in ACTIONS.items()
+    }
+
+
+def signs_of(rule_ids: Iterable[str]) -> list[ActionSign]:
+    """Give the signs of the actions named, each once, the most urgent first, leave last."""
+    there = set(rule_ids)
+    return [sign for sign in reversed(action_signs().values()) if sign.rule_id in there]
+
+
+def table_height(work: pd.DataFrame) -> float:
+    """Give the height of :func:`draw_table` [inches]."""
+    return (1 + len(work)) * _ROW_HIGH
+
+
+def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool = False) -> None:
+    """Draw the legend of a plan: sign, words, area, swaths, and cost and fuel where stated.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Their data are inches; the table hangs from their upper left corner.
+    work : pandas.DataFrame
+        As :attr:`covermap.plan_field.FieldPlan.work`.
+    currency : str
+        Of the costs, fit to be shown; may be empty.
+    us_units : bool
+        Acres instead of hectares; fuel stays in litres, as stated.
+    """
+    from matplotlib.patches import Rectangle
+
+    area = shown(us_units)["area"]
+    row_of = {str(rule_id): k for k, rule_id in enumerate(work["rule_id"])}
+    columns = [
+        (_AREA_AT, area.unit, [area.text(v * 1e4).split()[0] for v in work["area_ha"]]),
+        (_SWATHS_AT, "swaths", [f"{v:d}" for v in work["swaths"]]),
+    ]
+    costs = f"cost [{currency}]" if currency else "cost"
+    for at, title, name in ((_COST_AT, costs, "cost"), (_FUEL_AT, "fuel [l]", "fuel_l")):
+        if work[name].notna().any():
+            columns.append((at, title, ["–" if v != v else f"{v:,.0f}" for v in work[name]]))
+    top = axes.get_ylim()[1] - _ROW_HIGH / 2
+    small: dict[str, Any] = {"va": "center", "fontsize": 8}
+    faint: dict[str, Any] = {"va": "center", "fontsize": 6.5, "color": _SOFT}
+    axes.text(_WORDS_AT, top, "action", **small)
+    axes.text(_RULE_AT, top, "rule", **faint)
+    for at, title, _ in columns:
+        axes.text(at, top, title, ha="right", **small)
+    for k, sign in enumerate(signs_of(row_of), 1):
+        y = top - k * _ROW_HIGH
+        look: dict[str, Any] = {"fc": sign.colour, "ec": _INK, "hatch": sign.hatch or None}
+        axes.add_patch(Rectangle((0, y - 0.07), 0.32, 0.14, lw=0.5, **look))
+        axes.text(_CODE_AT, y, sign.code, ha="center", fontweight="bold", **small)
+        axes.text(_WORDS_AT, y, sign.words, **small)
+        axes.text(_RULE_AT, y, sign.rule_id, **faint)
+        for at, _, cells in columns:
+            axes.text(at, y, cells[row_of[sign.rule_id]], ha="right", **small)

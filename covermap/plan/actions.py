@@ -1,0 +1,168 @@
+"""What to do about each spot of the field: one of a short list of actions, cheapest first.
+
+A row cleaner that copes goes before a pass with a harrow, a harrow before tillage; what no
+pass can mend is to be looked at. Every action names the number that called for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+#: What each action is called, by rule id; the later one wins where several are called for.
+ACTIONS: dict[str, str] = {
+    "plan-leave": "leave",
+    "plan-check-stand": "reseed risk, check stand",
+    "plan-down-pressure": "more down pressure",
+    "plan-row-cleaner": "row cleaner on",
+    "plan-harrow": "heavy harrow",
+    "plan-till": "till",
+    "plan-spread-again": "spread again",
+    "plan-bale-or-rake": "bale or rake",
+}
+RULE_IDS = tuple(ACTIONS)
+#: More than this many times its own residue on a short strip is a heap, not a band (a stated
+#: guess, no source).
+HEAP_ABOVE = 3.0
+#: Harrowing helps a spot if it mends this part of what is wrong there (a stated guess).
+LEAST_MENDED = 0.25
+
+#: Why an action is called for, by rule id.
+TRIGGERS: dict[str, str] = {
+    "plan-leave": "spread ratio {ratio:.2f}, {load} at seeding, cover {cover:.0f} % after the "
+    "operations: within every limit given, or too little ground to work.",
+    "plan-check-stand": "{called:.0%} of this ground has less than the {target:.0f} % cover wanted "
+    "after the operations (mean {cover:.0f} %).",
+    "plan-down-pressure": "{called:.0%} of this ground has more at seeding than the {hairpin} from "
+    "which your discs hairpin (mean {load}).",
+    "plan-row-cleaner": "{called:.0%} of this ground has more at seeding than the {opener} the "
+    "opener is said to handle (mean {load}).",
+    "plan-harrow": "{called:.0%} of this ground is beyond a limit that harrowing brings nearer "
+    "(mean spread ratio {ratio:.2f}, {load} at seeding).",
+    "plan-till": "{called:.0%} of this ground has more at seeding than the {most} that can be "
+    "seeded through, harrowed or not (mean {load}).",
+    "plan-spread-again": "a short heap: spread ratio {ratio:.2f}, {load}.",
+    "plan-bale-or-rake": "straw in a row on {called:.0%} of this ground: spread ratio {ratio:.2f}, "
+    "{load}.",
+}
+#: What an action should bring, by rule id.
+BENEFITS: dict[str, str] = {
+    "plan-leave": "nothing to gain from a pass.",
+    "plan-check-stand": "count plants here first; no pass brings residue back.",
+    "plan-down-pressure": "discs cut instead of pressing straw into the slot (common practice, no "
+    "source); check the slot on the spot.",
+    "plan-row-cleaner": "rows cleared of what lies above the opener's {opener}; the rest of the "
+    "ground keeps its cover.",
+    "plan-harrow": "ground beyond the limits falls from {worked:.0%} to {after:.0%} here, by the "
+    "harrow simulation.",
+    "plan-till": "residue mixed in; cover here falls below the {cover:.0f} % shown, so look at the "
+    "target of {target:.0f} % first.",
+    "plan-spread-again": "a heap of {load} thinned by hand or loader before the drill meets it.",
+    "plan-bale-or-rake": "the row gone or drawn out; see the baling note for what must stay.",
+}
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What the next pass can live with; a load of None is not judged.
+
+    Attributes
+    ----------
+    gap_below, double_above : float
+        Spread ratios.
+    target_cover_pct : float
+        Cover wanted after the operations [%].
+    opener_t_ha, cleaner_t_ha, hairpin_t_ha : float or None
+        Loads that the opener, and opener with row cleaner, handle; load that hairpins [t/ha].
+    """
+
+    gap_below: float
+    double_above: float
+    target_cover_pct: float
+    opener_t_ha: float | None
+    cleaner_t_ha: float | None
+    hairpin_t_ha: float | None
+
+    @property
+    def most_t_ha(self) -> float | None:
+        """Largest load that can be seeded through at all [t/ha]."""
+        return self.opener_t_ha if self.cleaner_t_ha is None else self.cleaner_t_ha
+
+
+@dataclass(frozen=True)
+class Spot:
+    """The ground as the next pass meets it; arrays of one shape.
+
+    Attributes
+    ----------
+    ratio, harrowed_ratio : numpy.ndarray
+        Spread ratio now and after the best harrowing; NaN off the harvested ground.
+    load_t_ha, harrowed_load_t_ha : numpy.ndarray
+        Residue at seeding without and with harrowing [t/ha].
+    cover_pct : numpy.ndarray
+        Cover after the operations [%].
+    in_row, heap : numpy.ndarray of bool
+        Straw laid in a row; short heap.
+    """
+
+    ratio: np.ndarray
+    harrowed_ratio: np.ndarray
+    load_t_ha: np.ndarray
+    harrowed_load_t_ha: np.ndarray
+    cover_pct: np.ndarray
+    in_row: np.ndarray
+    heap: np.ndarray
+
+
+def beyond_limits(ratio: np.ndarray, load_t_ha: np.ndarray, limits: Limits) -> np.ndarray:
+    """Tell where the spread is out of limits, or more lies than can be seeded through.
+
+    Where the person said what the seeder handles, a double that it handles is no fault.
+    """
+    with np.errstate(invalid="ignore"):
+        if limits.most_t_ha is None:
+            return np.asarray((ratio < limits.gap_below) | (ratio > limits.double_above))
+        return np.asarray((ratio < limits.gap_below) | (load_t_ha > limits.most_t_ha))
+
+
+def choose_actions(spot: Spot, limits: Limits, *, harrow_pays: bool) -> np.ndarray:
+    """Give the action for every spot.
+
+    Parameters
+    ----------
+    spot : Spot
+    limits : Limits
+    harrow_pays : bool
+        Whether harrowing evens the field out worth a pass.
+
+    Returns
+    -------
+    numpy.ndarray
+        uint8 place in :data:`RULE_IDS`, of the shape of the arrays; 0 (leave) also where
+        nothing is known.
+    """
+    action = np.zeros(np.shape(spot.ratio), np.uint8)
+
+    def call_for(rule_id: str, where: np.ndarray) -> None:
+        action[where] = RULE_IDS.index(rule_id)
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        known = np.isfinite(spot.ratio)
+        call_for("plan-check-stand", known & (spot.cover_pct < limits.target_cover_pct))
+        if limits.hairpin_t_ha is not None:
+            call_for("plan-down-pressure", known & (spot.load_t_ha > limits.hairpin_t_ha))
+        if limits.opener_t_ha is not None:
+            call_for("plan-row-cleaner", known & (spot.load_t_ha > limits.opener_t_ha))
+        before = beyond_limits(spot.ratio, spot.load_t_ha, limits) & known
+        if harrow_pays:
+            left = np.abs(spot.harrowed_ratio - 1) / np.abs(spot.ratio - 1)
+            nearer = left <= 1 - LEAST_MENDED
+            call_for("plan-harrow", before & nearer)
+        if limits.most_t_ha is not None:
+            load = spot.harrowed_load_t_ha if harrow_pays else spot.load_t_ha
+            call_for("plan-till", known & (spot.load_t_ha > limits.most_t_ha)
+                     & (load > limits.most_t_ha))  # fmt: skip
+        call_for("plan-spread-again", known & spot.heap)
+        call_for("plan-bale-or-rake", known & spot.in_row & (spot.ratio > limits.double_above))
+    return action

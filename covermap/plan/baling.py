@@ -1,0 +1,168 @@
+"""How much straw may leave, and where none should.
+
+What must stay is the larger of two needs: the residue that still gives the cover wanted
+after the planned operations, worked back through them exactly, and a mass to keep for the
+soil.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from covermap.errors import SettingsError
+from covermap.plan.operation_table import Operation
+from covermap.plan.operations import Case, residue_needed_t_ha
+from covermap.tables import read_table
+from covermap.units import KINDS
+
+#: What is said about baling, by rule id.
+RULES = {
+    "baling-for-cover": "{needed:.2f} t/ha must lie now for {target_pct:g} % cover after the "
+    "operations, counting on the {case} of the published shares.",
+    "baling-cover-out-of-reach": "No amount of residue gives {target_pct:g} % cover after these "
+    "operations; plan gentler ones, or nothing should leave.",
+    "baling-for-soil": "{keep:.2f} t/ha is kept for the soil ({keep_source}).",
+    "baling-none": "On {share_pct:.0f} % of the mapped ground no straw should leave: what lies "
+    "there is no more than must stay.",
+    "baling-takes-nutrients": "Straw that leaves takes nutrients with it (a tonne of wheat straw "
+    "4.5 to 6 kg N, 1.5 to 2 kg P2O5, 12.5 to 22.5 kg K2O: Fernandez, Univ. of Illinois). Whether "
+    "to replace them is for a soil test, your licensed adviser and local rules.",
+    "baling-caution": "Before anyone reaches into a baler: engine off, key out, all moving parts "
+    "stopped; operator's manual first. Dry straw and dust burn: keep the machine clean and an "
+    "extinguisher at hand, and follow local fire codes.",
+}
+_CASES = {"low": "low end", "mid": "middle", "high": "high end"}
+
+
+@dataclass(frozen=True)
+class Baling:
+    """What may leave a field.
+
+    Attributes
+    ----------
+    removable_t_ha : numpy.ndarray
+        Straw that may leave [t/ha], from 0 to the share that can be baled; NaN stays NaN.
+    no_baling : numpy.ndarray of bool
+        Mapped ground where no more lies than must stay.
+    must_stay_t_ha : float
+        Residue that must lie after baling [t/ha]; infinite where the cover is out of reach.
+    removable_t, balable_t, residue_t : float
+        Totals of the field [t]: may leave, could be picked up, lies there.
+    notes : tuple of (str, str)
+        Rule ids and sentences.
+    """
+
+    removable_t_ha: np.ndarray
+    no_baling: np.ndarray
+    must_stay_t_ha: float
+    removable_t: float
+    balable_t: float
+    residue_t: float
+    notes: tuple[tuple[str, str], ...]
+
+
+def straw_need_t_ha(rotation: str) -> float:
+    """Look up the residue a rotation needs to keep its soil [t/ha].
+
+    Raises
+    ------
+    SettingsError
+        If no figure is published for the rotation; state your own then.
+    """
+    rows = read_table("straw_need")
+    for row in rows:
+        if row["rotation"] == " ".join(rotation.lower().split()):
+            factor = KINDS["mass per area"].factors["short_ton/ac"]
+            return float(row["need_short_ton_ac"]) * factor
+    known = ", ".join(row["rotation"] for row in rows)
+    raise SettingsError(
+        f"straw need: no published figure for the rotation {rotation!r}. Known: {known}. State "
+        "the t/ha to keep instead."
+    )
+
+
+def removable_straw(
+    residue_t_ha: np.ndarray | float,
+    operations: Sequence[Operation | str],
+    *,
+    cell_area_m2: float,
+    balable_share: float,
+    target_cover_pct: float,
+    fragile: bool,
+    cover_m2_per_kg: float,
+    keep_t_ha: float = 0.0,
+    keep_source: str = "stated by you",
+    case: Case = "mid",
+) -> Baling:
+    """Give the straw that may leave: residue − what must stay, at most what can be baled.
+
+    Parameters
+    ----------
+    residue_t_ha : array or float
+        Flat dry matter now [t/ha].
+    operations : sequence of Operation or str
+        What follows before the cover is wanted, in order.
+    cell_area_m2 : float
+        Area of a cell [m²].
+    balable_share : float
+        Share of the residue that a baler can pick up, 0 to 1.
+    target_cover_pct : float
+        Cover wanted after the operations [%].
+    fragile, cover_m2_per_kg
+        As in :func:`covermap.plan.operations.sequence`.
+    keep_t_ha : float
+        Residue to keep for the soil, whatever the cover [t/ha].
+    keep_source : str
+        Where ``keep_t_ha`` is from.
+    case : {"low", "mid", "high"}
+        Which end of the published shares to count on; "low" is the cautious one.
+
+    Raises
+    ------
+    SettingsError
+        If a value is out of range or nothing is mapped.
+    """
+    if not 0 <= balable_share <= 1:
+        raise SettingsError(f"balable_share: expected 0 to 1, not {balable_share!r}.")
+    if not 0 <= keep_t_ha < math.inf:
+        raise SettingsError(f"keep_t_ha: expected 0 t/ha or more, not {keep_t_ha!r}.")
+    residue = np.asarray(residue_t_ha, dtype=float)
+    mapped = np.isfinite(residue)
+    if not mapped.any():
+        raise SettingsError("baling: no mapped ground (every cell is NaN).")
+    for_cover = residue_needed_t_ha(
+        target_cover_pct, operations, fragile=fragile, cover_m2_per_kg=cover_m2_per_kg, case=case
+    )
+    must_stay = max(for_cover, keep_t_ha)
+    balable = residue * balable_share
+    removable = np.where(mapped, np.clip(residue - must_stay, 0, balable), np.nan)
+    no_baling = mapped & (residue <= must_stay)
+    rule = "baling-for-cover" if math.isfinite(for_cover) else "baling-cover-out-of-reach"
+    said = {
+        "needed": for_cover,
+        "target_pct": target_cover_pct,
+        "case": _CASES[case],
+        "keep": keep_t_ha,
+        "keep_source": keep_source,
+        "share_pct": 100 * float(no_baling.sum()) / float(mapped.sum()),
+    }
+    rules = [rule, *(["baling-for-soil"] if keep_t_ha else []),
+             *(["baling-none"] if no_baling.any() else []),
+             "baling-takes-nutrients", "baling-caution"]  # fmt: skip
+
+    def tonnes(per_ha: np.ndarray) -> float:
+        return float(np.nansum(per_ha)) * cell_area_m2 / 1e4
+
+    return Baling(
+        removable_t_ha=removable,
+        no_baling=no_baling,
+        must_stay_t_ha=must_stay,
+        removable_t=tonnes(removable),
+        balable_t=tonnes(balable),
+        residue_t=tonnes(residue),
+        notes=tuple((rule, RULES[rule].format(**said)) for rule in rules),
+    )

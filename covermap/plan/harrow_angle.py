@@ -1,0 +1,321 @@
+"""At which angle to the combine's passes a harrow evens out the residue best.
+
+Every angle is tried on the whole field: there is no smaller stand-in to agree with it.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass
+
+import numpy as np
+import pandas as pd
+
+from covermap.cover.evenness import cv_pct, tray_readings
+from covermap.errors import SettingsError
+from covermap.ground.grid import Grid
+from covermap.plan.harrow import Harrow, HarrowedGround, harrow_pass
+
+#: Angles to the combine's passes that are tried [deg].
+USUAL_ANGLES_DEG = tuple(range(0, 91, 5))
+#: Harrowing that wins less is not worth the pass; angles closer than half of it are as good
+#: as each other [points of CV]. A choice of this project (no source).
+LEAST_GAIN_PCT = 1.0
+_TRAY_M = 0.5
+_MOST_THREADS = 4
+
+
+@dataclass(frozen=True)
+class HarrowField:
+    """A field that may be harrowed; arrays of (rows, cols).
+
+    Attributes
+    ----------
+    residue_kg_m2 : numpy.ndarray
+        Residue on the ground [kg/m²].
+    given_kg_m2 : numpy.ndarray
+        Residue that the same ground gave up [kg/m²], of the same kinds; 0 or NaN where
+        unknown.
+    inside : numpy.ndarray
+        Bool, ground that is harrowed.
+    grid : Grid
+    pass_no : numpy.ndarray or None
+        Combine pass that cut the cell, from 1; 0 none. With ``across_m`` gives the URDR.
+    across_m : numpy.ndarray or None
+        Distance to the right of that pass's middle line [m].
+    """
+
+    residue_kg_m2: np.ndarray
+    given_kg_m2: np.ndarray
+    inside: np.ndarray
+    grid: Grid
+    pass_no: np.ndarray | None = None
+    across_m: np.ndarray | None = None
+
+    @property
+    def counted(self) -> np.ndarray:
+        """Cells whose spread ratio counts."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(self.inside & (self.given_kg_m2 > 0))
+
+
+@dataclass(frozen=True)
+class Unevenness:
+    """How unevenly residue lies.
+
+    Attributes
+    ----------
+    cv_pct : float
+        Coefficient of variation of the spread ratio over trays of 0.5 m [%].
+    urdr : float
+        Highest ÷ lowest mean lane across a combine pass, of the middle pass by area cut; NaN
+        where passes are not known.
+    gap_ha, double_ha : float
+        Cells below and above the limits [ha], strips or not.
+    """
+
+    cv_pct: float
+    urdr: float
+    gap_ha: float
+    double_ha: float
+
+
+class UnevennessGauge:
+    """Measures one field before and after harrowing, against limits of the spread ratio."""
+
+    def __init__(self, field: HarrowField, gap_below: float, double_above: float) -> None:
+        self._field = field
+        self._limits = (gap_below, double_above)
+        self._counted = field.counted
+        if not self._counted.any():
+            raise SettingsError("harrow: no cell inside the field has residue of its own.")
+        self._given = np.asarray(field.given_kg_m2[self._counted], float)
+        self._lane = np.zeros(0, np.int64)
+        if field.pass_no is None or field.across_m is None:
+            return
+        pass_no = field.pass_no[self._counted].astype(np.int64)
+        lane = np.floor(field.across_m[self._counted] / _TRAY_M).astype(np.int64)
+        lane -= lane.min()
+        self._shape = (int(pass_no.max()) + 1, int(lane.max()) + 1)
+        self._lane = pass_no * self._shape[1] + lane
+        count = self._per_lane(None)
+        self._count, self._area = count, count.sum(axis=1)
+        # as evenness_by_pass: a lane counts with a quarter of the cells of a full one
+        self._full = (count > 0) & (count >= 0.25 * count.max(axis=1, keepdims=True))
+
+    def _per_lane(self, weights: np.ndarray | None) -> np.ndarray:
+        size = self._shape[0] * self._shape[1]
+        return np.bincount(self._lane, weights, size).reshape(self._shape)
+
+    def measure(self, residue_kg_m2: np.ndarray) -> Unevenness:
+        """Measure residue [kg/m²] lying on the field."""
+        field = self._field
+        ratio = residue_kg_m2[self._counted] / self._given
+        trays, cell_m = ratio, field.grid.cell_m
+        if round(_TRAY_M / cell_m) > 1:
+            trays, _ = tray_readings(
+                residue_kg_m2, field.given_kg_m2, self._counted, cell_m, _TRAY_M
+            )
+        cell_ha = field.grid.cell_area_m2 / 1e4
+        return Unevenness(
+            cv_pct(trays),
+            self._urdr(ratio),
+            float((ratio < self._limits[0]).sum() * cell_ha),
+            float((ratio > self._limits[1]).sum() * cell_ha),
+        )
+
+    def _urdr(self, ratio: np.ndarray) -> float:
+        if len(self._lane) == 0:
+            return math.nan
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = self._per_lane(ratio) / self._count
+            high = np.where(self._full, mean, -np.inf).max(axis=1)
+            low = np.where(self._full, mean, np.inf).min(axis=1)
+            urdr = np.where(low > 0, high / low, np.inf)
+        known = (self._full.sum(axis=1) > 1) & (np.arange(self._shape[0]) > 0)
+        if not known.any():
+            return math.nan
+        order = np.argsort(urdr[known])
+        area = np.cumsum(self._area[known][order])
+        return float(urdr[known][order][np.searchsorted(area, area[-1] / 2)])
+
+
+def _passes(
+    field: HarrowField, harrow: Harrow, heading_deg: float, number: int, turn_deg: float
+) -> Iterator[HarrowedGround]:
+    """Give the ground after each of a number of passes, what was dragged off summed up."""
+    residue, lost = field.residue_kg_m2, 0.0
+    for k in range(number):
+        done = harrow_pass(residue, field.inside, field.grid, heading_deg + k * turn_deg, harrow)
+        residue, lost = done.residue_kg_m2, lost + done.outside_kg
+        yield HarrowedGround(residue, lost)
+
+
+def harrow_trial(
+    field: HarrowField,
+    harrow: Harrow,
+    main_heading_deg: float,
+    angles_deg: Sequence[float] = USUAL_ANGLES_DEG,
+    passes: Sequence[int] = (1, 2),
+    *,
+    second_turn_deg: float = 0.0,
+    gap_below: float = 0.5,
+    double_above: float = 1.5,
+) -> pd.DataFrame:
+    """Harrow a field at each angle and measure what lies there afterwards.
+
+    Parameters
+    ----------
+    field : HarrowField
+    harrow : Harrow
+    main_heading_deg : float
+        Of the combine's passes; either way along them.
+    angles_deg : sequence of float
+        To the right of ``main_heading_deg``; negative to the left.
+    passes : sequence of int
+        Numbers of harrow passes to report, from 1.
+    second_turn_deg : float
+        Every pass is turned by this against the one before it.
+    gap_below, double_above : float
+        Limits of the spread ratio.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row per angle and number of passes: angle_deg, heading_deg (of the first pass),
+        passes, cv_pct, urdr, gap_ha, double_ha, outside_kg. The first row is the field as it
+        lies: 0 passes, no angle.
+
+    Raises
+    ------
+    SettingsError
+        If no angle or number of passes is given, or the field has no residue of its own.
+    """
+    if len(angles_deg) == 0 or len(passes) == 0 or min(passes) < 1:
+        raise SettingsError("harrow: give at least one angle and numbers of passes from 1.")
+    gauge = UnevennessGauge(field, gap_below, double_above)
+
+    def row(angle_deg: float, number: int, residue: np.ndarray, lost: float) -> dict[str, float]:
+        return {
+            "angle_deg": angle_deg,
+            "heading_deg": (main_heading_deg + angle_deg) % 360,
+            "passes": number,
+            **asdict(gauge.measure(residue)),
+            "outside_kg": lost,
+        }
+
+    def at_angle(angle_deg: float) -> list[dict[str, float]]:
+        heading = main_heading_deg + angle_deg
+        done = _passes(field, harrow, heading, max(passes), second_turn_deg)
+        return [
+            row(angle_deg, number, ground.residue_kg_m2, ground.outside_kg)
+            for number, ground in enumerate(done, 1)
+            if number in passes
+        ]
+
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
+        found = list(pool.map(at_angle, angles_deg))
+    rows = [row(math.nan, 0, field.residue_kg_m2, 0.0)]
+    return pd.DataFrame([*rows, *(one for angle in found for one in angle)])
+
+
+@dataclass(frozen=True)
+class HarrowChoice:
+    """The heading chosen for a harrow and what it does.
+
+    Attributes
+    ----------
+    harrow : Harrow
+    angle_deg : float
+        Of the first pass to the right of the combine's main heading.
+    heading_deg : float
+        Of the first pass, clockwise from north; every second swath is driven against it.
+    passes : int
+        Harrow passes that the choice was made for.
+    worth_it : bool
+        Whether CV falls by at least :data:`LEAST_GAIN_PCT`.
+    before, after : Unevenness
+        By the same measures, ``after`` with ``passes`` passes.
+    residue_kg_m2 : numpy.ndarray
+        (rows, cols) residue afterwards [kg/m²].
+    outside_kg : float
+        Dragged off the field [kg].
+    trial : pandas.DataFrame
+        All angles, as given by :func:`harrow_trial`, with 1 to ``max(2, passes)`` passes.
+    """
+
+    harrow: Harrow
+    angle_deg: float
+    heading_deg: float
+    passes: int
+    worth_it: bool
+    before: Unevenness
+    after: Unevenness
+    residue_kg_m2: np.ndarray
+    outside_kg: float
+    trial: pd.DataFrame
+
+
+def best_heading(
+    field: HarrowField,
+    harrow: Harrow,
+    main_heading_deg: float,
+    angles_deg: Sequence[float] = USUAL_ANGLES_DEG,
+    passes: int = 1,
+    *,
+    second_turn_deg: float = 0.0,
+    gap_below: float = 0.5,
+    double_above: float = 1.5,
+) -> HarrowChoice:
+    """Choose the angle with the lowest CV after a number of passes.
+
+    Of the angles within :data:`LEAST_GAIN_PCT` of the lowest the smallest is taken, the one to
+    the right first: steeper crossing must win something.
+
+    Parameters
+    ----------
+    field, harrow, main_heading_deg, second_turn_deg, gap_below, double_above
+        As in :func:`harrow_trial`, as are the errors.
+    angles_deg : sequence of float
+        Angles that the field's shape and the driver allow.
+    passes : int
+        Harrow passes that are planned.
+
+    Returns
+    -------
+    HarrowChoice
+    """
+    if passes < 1:
+        raise SettingsError(f"harrow passes: {passes} is out of range; give 1 or more.")
+    trial = harrow_trial(
+        field,
+        harrow,
+        main_heading_deg,
+        angles_deg,
+        range(1, max(2, passes) + 1),
+        second_turn_deg=second_turn_deg,
+        gap_below=gap_below,
+        double_above=double_above,
+    )
+    planned = trial[trial["passes"] == passes]
+    as_good = planned[planned["cv_pct"] <= planned["cv_pct"].min() + LEAST_GAIN_PCT]
+    angle_deg = min(as_good["angle_deg"], key=lambda a: (abs(a), -a))
+    heading = main_heading_deg + angle_deg
+    *_, done = _passes(field, harrow, heading, passes, second_turn_deg)
+    gauge = UnevennessGauge(field, gap_below, double_above)
+    before, after = gauge.measure(field.residue_kg_m2), gauge.measure(done.residue_kg_m2)
+    return HarrowChoice(
+        harrow,
+        float(angle_deg),
+        float(heading % 360),
+        passes,
+        before.cv_pct - after.cv_pct >= LEAST_GAIN_PCT,
+        before,
+        after,
+        done.residue_kg_m2,
+        done.outside_kg,
+        trial,
+    )
