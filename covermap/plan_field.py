@@ -112,8 +112,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
         If an operation, crop or limit is unknown or contradicts another.
     """
     settings, k = result.settings, result.crop.cover_m2_per_kg
-    if settings.get("field", "next_crop") is not None:
-        find_crop(settings.get("field", "next_crop"))
+    _check_next_crop(settings)
     limits = _limits(settings)
     fragile = _fragile(settings, result.crop.kind)
     operations = _operations(settings)
@@ -174,6 +173,18 @@ def plan_field(result: FieldResult) -> FieldPlan:
         assumptions=tuple(defaults_used(settings, ["plan"])),
         notes=_notes(steps, fragile),
     )
+
+
+def _check_next_crop(settings: FieldSettings) -> None:
+    named = settings.get("field", "next_crop")
+    if named is None:
+        return
+    try:
+        find_crop(named)
+    except SettingsError as error:
+        # the message of the crop table speaks of the harvested crop
+        reason = str(error).removeprefix("[crop] kind: ").split(" For another crop")[0]
+        raise SettingsError(f"[field] next_crop: {reason}") from None
 
 
 def _limits(settings: FieldSettings) -> Limits:

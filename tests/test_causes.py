@@ -197,8 +197,8 @@ def test_a_swath_that_the_log_says_was_narrow_is_a_header_partly_empty():
         (point_rows(15, 8, heading_deg=37.0), 0.04),
         (point_rows(30, 30), 0.04),
         (point_rows(45, 14, heading_deg=200.0), 0.02),
-        (corners(12), 0.005),
-        (corners(12, heading_deg=29.0), 0.005),
+        (corners(12), 0.004),
+        (corners(12, heading_deg=29.0), 0.004),
     ],
 )
 def test_point_rows_and_tight_turns_are_named(fixes, least_ha):
@@ -405,8 +405,14 @@ def test_faults_that_act_together_share_as_by_brute_force(name, strip_cells):
     off = result.strips["excess_kg"].to_numpy() - result.strips["deficit_kg"].to_numpy()
     shares = cause_shares(result.causes_kg)
     assert len(shares) >= 8
-    for rule_id, part in truth.items():
-        np.testing.assert_allclose(shares[rule_id], part / off, atol=0.10)
+    truth = pd.DataFrame({rule_id: part / off for rule_id, part in truth.items()})
+    apart = shares[list(faults)].reset_index(drop=True) - truth
+    # up to three faults the shares are the Shapley values; of more they come near
+    if len(faults) <= 3:
+        assert apart.abs().max(axis=None) < 0.05
+    else:
+        assert apart.abs().mean(axis=None) < 0.07
+        assert (shares[list(faults)].idxmax(axis=1).to_numpy() == truth.idxmax(axis=1)).all()
 
 
 def spiral(long_m, short_m, laps):
@@ -495,11 +501,14 @@ def test_a_mirrored_field_has_mirrored_causes():
         )
 
 
-@pytest.mark.parametrize(("step_m", "most"), [(5.0, 1e-9), (2.0, 0.01)])
+@pytest.mark.parametrize(("step_m", "most"), [(5.0, 1e-9), (2.0, 0.015)])
 def test_strip_sums_are_those_of_the_deposit(step_m, most, strip_cells):
-    """Bands of 5 m are too long to be joined; those of 2 m are joined, four to one."""
+    """Bands of 5 m are too long to be joined; those of 2 m are joined, two to one."""
     rng = np.random.default_rng(5)
     track = straight_passes(8, WIDTH, length_m=200.0, step_m=step_m, heading_deg=20.0)
+    start = track.fixes["time"].min()
+    slow = start + (track.fixes["time"] - start) * step_m / 2
+    track = replace(track, fixes=track.fixes.assign(time=slow))
     east = track.fixes["easting"] + rng.normal(0, 0.05, len(track.fixes))
     track = replace(track, fixes=track.fixes.assign(easting=east))
     chosen = settings_of(spread__width=7.0, spread__profile="bell", spread__lean=1.0, **WIND)
@@ -510,7 +519,12 @@ def test_strip_sums_are_those_of_the_deposit(step_m, most, strip_cells):
     own = (result.strips["excess_kg"] + result.strips["deficit_kg"]).to_numpy()
     laid = sums.kg_laid(result.bands)[:, 0]
     assert sums.count == len(result.strips) >= 10
-    assert (np.abs(laid - truth) <= most * np.maximum(truth, own)).all()
+    # strips that only the noise of positions makes are short; noise is what joining smooths
+    long = (result.strips["length_m"] > 100).to_numpy()
+    assert (np.abs(laid - truth) <= most * np.where(long, truth, np.inf)).all()
+    assert (np.abs(laid - truth) <= 3 * most * np.maximum(truth, own)).all()
+    assert laid.sum() == pytest.approx(truth.sum(), rel=most)
+    assert long.sum() >= 10
     moved = StripSums.on(np.roll(strip_cells["of_cell"], 8, axis=1), result.grid)
     wrong = moved.kg_laid(result.bands)[:, 0]
     assert (np.abs(wrong - truth) > 0.05 * truth).mean() > 0.5

@@ -3,14 +3,16 @@
 Faults are taken away one after the other until every sweep lays its residue evenly on the
 ground that it cut, which is a spread ratio of 1. What changes on a strip when a fault goes
 is that fault's part. Holes in the log go first, then settings that differ from the usual
-ones; then windrow, wind, heaped profile, lean, width and delay, once in this order and
-once backwards, the mean of both (so that two faults that act together share what they do
+ones; then windrow, wind, heaped profile, lean, width and delay together, each the mean of
+what it does taken away first of them and last, what is left over shared equally (of up to
+three faults this is their Shapley value: faults that act together share what they do
 together); then surges of flow; last the way the passes were driven.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +23,7 @@ from covermap.cover.filled_holes import with_holes_filled
 from covermap.cover.strip_sums import StripSums
 from covermap.cover.what_if import Run
 from covermap.ground.grid import Grid
+from covermap.ground.threads import core_count
 from covermap.harvest.working_width import CutGround, HeaderSweeps
 from covermap.spread.deposit import Bands
 
@@ -124,8 +127,11 @@ def strip_causes(
         found["cause-settings"] = before - now
         before = now
     cut_by = cut.ground.cut_by.ravel()[sums.cells]
-    even, driven = _where_cut(run, cut, sums, cut_by, own)
-    for name, kg in _machine_faults(steady, usual, before, even, laid).items():
+    with ThreadPoolExecutor(core_count()) as pool:
+        where_cut = pool.submit(_where_cut, run, cut, sums, cut_by, own)
+        faults = _machine_faults(steady, usual, before, lambda: where_cut.result()[0], laid, pool)
+    driven = where_cut.result()[1]
+    for name, kg in faults.items():
         if name == "width":
             wide = what_if.width_to_cut(steady)[steady.rows][~steady.added] - 1
             narrow = sums.mean_of_cells(wide[cut_by]) < 0
@@ -142,10 +148,11 @@ def _machine_faults(
     run: Run,
     usual: what_if.Settings | None,
     before: np.ndarray,
-    even: np.ndarray,
+    where_cut: Callable[[], np.ndarray],
     laid: Callable[[Run], np.ndarray],
+    pool: ThreadPoolExecutor,
 ) -> dict[str, np.ndarray]:
-    """Share what lies between ``before`` and ``even`` out among the machine's faults."""
+    """Share what lies between ``before`` and ``where_cut`` out among the machine's faults."""
     here = run.rows
     width = np.abs(what_if.width_to_cut(run) - 1) > what_if.SAME_WIDTH
     spread = run.spread
@@ -163,22 +170,24 @@ def _machine_faults(
     }
     order = [name for name in steps if present[name]]
     if not order:
-        return {"unexplained": before - even}
+        return {"unexplained": before - where_cut()}
 
-    def without(gone: set[str]) -> np.ndarray:
-        if gone == set(order):
-            return even
+    def without(gone: frozenset[str]) -> np.ndarray:
         one = run
         for step in order:  # always in the same order
             one = steps[step](one) if step in gone else one
         return laid(one)
 
-    parts = {}
-    for name in order:
-        as_first = before - without({name})
-        # of one fault or two, taking away first the one is taking away last the other
-        as_last = as_first if len(order) == 1 else without(set(order) - {name}) - even
-        parts[name] = 0.5 * (as_first + as_last)
+    alone = [frozenset({name}) for name in order]
+    others = [frozenset(order) - one for one in alone]
+    wanted = [gone for gone in dict.fromkeys(alone + others) if 0 < len(gone) < len(order)]
+    known = dict(zip(wanted, pool.map(without, wanted), strict=True))
+    even = where_cut()
+    known |= {frozenset(): before, frozenset(order): even}
+    parts = {
+        name: 0.5 * (before - known[gone] + known[rest] - even)
+        for name, gone, rest in zip(order, alone, others, strict=True)
+    }
     left_over = (before - even - sum(parts.values())) / len(order)
     return {name: part + left_over for name, part in parts.items()}
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.cover.what_if import Run
+from covermap.ground.travel import travel_along
 from covermap.harvest.working_width import HeaderSweeps
 from covermap.spread.bands import FixWind
 
@@ -96,6 +97,7 @@ def with_holes_filled(run: Run, sweeps: HeaderSweeps, own_kg_m2: np.ndarray) -> 
         None if run.wind is None else _wind_at(run.wind, fix),
         run.spread[source_row],
         fresh,
+        travel_along(new_path),
     )
 
 

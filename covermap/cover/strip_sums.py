@@ -6,16 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from covermap.ground.grid import Grid, Window, whole
+from covermap.ground.grid import Grid
 from covermap.ground.rasterise import sum_on_strips
-from covermap.ground.sweeps import in_cells
-from covermap.ground.threads import in_threads, row_parts
+from covermap.ground.sweeps import in_cells, largest_box
 from covermap.spread.deposit import Bands
 
 #: Side of the blocks in which strips are looked for before a band is worked out [cells].
 _BLOCK = 16
-#: Bands are joined along the travel up to this length, where they bend less than this [m]
-_JOIN_M, _STRAIGHT_M = 8.0, 0.25
+#: Bands are joined along the travel up to this length, where they bend and lie apart less [m]
+_JOIN_M, _STRAIGHT_M, _APART_M = 8.0, 0.25, 0.6
 #: and do not open at an edge by more than this part of it,
 _OPEN = 0.3
 #: and where less than this share of their residue would have to move across.
@@ -33,7 +32,7 @@ class StripSums:
     grid : Grid
         The field's grid.
     of_cell : numpy.ndarray
-        (rows, cols) int32: number of the strip a cell belongs to, from 1; 0 none.
+        (rows, cols) integer: number of the strip a cell belongs to, from 1; 0 none.
     count : int
         Number of strips.
     cells, strip : numpy.ndarray
@@ -57,7 +56,10 @@ class StripSums:
         tall, wide = (np.arange(0, size, _BLOCK) for size in grid.shape)
         busy = np.logical_or.reduceat(of_cell > 0, tall, axis=0)
         busy = np.logical_or.reduceat(busy, wide, axis=1)
-        return cls(grid, of_cell, int(strip.max(initial=0)), cells, strip, busy)
+        count = int(strip.max(initial=0))
+        # half the memory to walk through where the numbers allow
+        of_cell = of_cell.astype(np.uint16) if count < 2**16 else of_cell
+        return cls(grid, of_cell, count, cells, strip, busy)
 
     def kg_of_cells(self, kg_m2: np.ndarray, where: np.ndarray | None = None) -> np.ndarray:
         """Give (strips,) mass [kg] of a raster of mass per area, of some ``cells`` only."""
@@ -89,40 +91,23 @@ class StripSums:
             (strips, loads) [kg].
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
-        for _ in range(2):
-            bands, loads = _joined_along(bands, loads)
+        bands, loads = _joined_along(*_joined_along(bands, loads))
         corners = in_cells(bands.corners, self.grid)
-        parts = row_parts(whole(self.grid), corners)
-        found = np.zeros((len(parts), self.count + 1, loads.shape[1]))
-        columns = (
+        found = np.zeros((self.count + 1, loads.shape[1]))
+        # one thread: what-ifs run side by side
+        sum_on_strips(
+            corners,
             np.ascontiguousarray(loads, np.float64),
             np.ascontiguousarray(bands.profile, np.int64),
             np.ascontiguousarray(bands.shares, np.float64),
             np.ascontiguousarray(bands.bins, np.int64),
+            *largest_box(corners),
+            self.of_cell,
+            self.busy,
+            _BLOCK,
+            found,
         )
-
-        low = np.minimum.reduce([corners[:, i] for i in range(4)])
-        high = np.maximum.reduce([corners[:, i] for i in range(4)])
-        box_cols, box_rows = (int(size) for size in np.ceil((high - low).max(axis=0, initial=0.0)))
-
-        def add(part: Window) -> None:
-            last_row = part.row + part.rows
-            sum_on_strips(
-                corners,
-                *columns,
-                np.flatnonzero((high[:, 1] >= part.row) & (low[:, 1] <= last_row)),
-                box_rows + 3,
-                box_cols + 5,
-                part.row,
-                part.col,
-                self.of_cell[part.row : last_row],
-                self.busy,
-                _BLOCK,
-                found[parts.index(part)],
-            )
-
-        in_threads(add, parts)
-        return np.asarray(found.sum(axis=0)[1:])
+        return np.asarray(found[1:])
 
 
 def _joined_along(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:
@@ -137,7 +122,7 @@ def _joined_along(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:
     # how far the joint lies aside of the straight line from start to end
     aside = np.abs(half[..., 0] * chord[..., 1] - half[..., 1] * chord[..., 0])
     join = (
-        (np.hypot(middle[:, 0], middle[:, 1]) < _STRAIGHT_M)
+        (np.hypot(middle[:, 0], middle[:, 1]) < _APART_M)
         & (edges < _OPEN * length).all(axis=1)
         & (aside < _STRAIGHT_M * length).all(axis=1)
         & (length.max(axis=1) < _JOIN_M)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from covermap.ground.travel import Travel, travel_along
 from covermap.settings import DISCHARGES, PROFILES
 from covermap.spread.bands import FixWind, distinct_rows, residue_bands
 from covermap.spread.deposit import Bands
@@ -57,6 +58,8 @@ class Run:
         (len(path),) True where straw was spread, not laid in a row.
     added : numpy.ndarray
         (n,) True for fixes that the log does not hold.
+    travel : Travel
+        Of the path.
     """
 
     path: pd.DataFrame
@@ -68,6 +71,7 @@ class Run:
     wind: FixWind | None
     spread: np.ndarray
     added: np.ndarray
+    travel: Travel
 
     @classmethod
     def of_harvest(
@@ -89,7 +93,9 @@ class Run:
         )
         named.attrs["shares"] = list(machine.attrs["shares"])
         added = np.zeros(len(rows), bool)
-        return cls(path, rows, pass_no, named, straw_kg, chaff_kg, wind, spread, added)
+        return cls(
+            path, rows, pass_no, named, straw_kg, chaff_kg, wind, spread, added, travel_along(path)
+        )
 
     def bands(self) -> Bands:
         """Give the bands that this run lays."""
@@ -101,6 +107,7 @@ class Run:
             self.straw_kg,
             self.chaff_kg,
             self.wind,
+            self.travel,
         )[0]
 
     def with_machine(self, **columns: Any) -> Run:

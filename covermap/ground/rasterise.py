@@ -223,21 +223,17 @@ def sum_on_strips(
     profile: np.ndarray,
     shares: np.ndarray,
     bins: np.ndarray,
-    chosen: np.ndarray,
     box_rows: int,
     box_cols: int,
-    row0: int,
-    col0: int,
     strip_of_cell: np.ndarray,
     busy: np.ndarray,
     block: int,
     sums_kg: np.ndarray,
 ) -> None:
-    """Add what the bands ``chosen`` put on each strip to ``sums_kg`` (strips, loads).
+    """Add what bands put on each strip to ``sums_kg`` (strips, loads).
 
     ``mass`` is (n, loads), several for the same bands; ``busy`` marks the blocks of
-    ``block`` × ``block`` cells of the whole grid that hold any strip, so that other bands
-    cost nothing.
+    ``block`` × ``block`` cells that hold any strip, so that other bands cost nothing.
     """
     rows, cols = strip_of_cell.shape
     loads = mass.shape[1]
@@ -245,12 +241,12 @@ def sum_on_strips(
     first = np.full(box_rows, box_cols, np.int64)
     last = np.full(box_rows, -1, np.int64)
     box = np.zeros(4, np.int64)
-    for i in chosen:
+    for i in range(len(mass)):
         band_box(corners[i], box)
-        low_row = max(box[0], row0) // block
-        high_row = min(box[0] + box[2], row0 + rows - 1) // block
-        low_col = max(box[1], col0) // block
-        high_col = min(box[1] + box[3], col0 + cols - 1) // block
+        low_row = max(box[0], 0) // block
+        high_row = min(box[0] + box[2], rows - 1) // block
+        low_col = max(box[1], 0) // block
+        high_col = min(box[1] + box[3], cols - 1) // block
         wanted = False
         for r in range(low_row, high_row + 1):
             for c in range(low_col, high_col + 1):
@@ -260,18 +256,28 @@ def sum_on_strips(
         p = profile[i]
         cover_band(corners[i], shares[p], bins[p], 1.0, box, sums, first, last)
         for r in range(box[2]):
-            row = box[0] + r - row0
+            row = box[0] + r
             inside = 0 <= row < rows
+            # cells side by side are mostly of one strip: added up here, written once
+            strip = 0
+            together = 0.0
             for c in range(first[r], last[r] + 1):
                 value = sums[r, c]
                 sums[r, c] = 0.0
-                col = box[1] + c - col0
+                col = box[1] + c
                 if value == 0.0 or not inside or col < 0 or col >= cols:
                     continue
-                strip = strip_of_cell[row, col]
-                if strip > 0:
-                    for j in range(loads):
-                        sums_kg[strip, j] += value * mass[i, j]
+                here = strip_of_cell[row, col]
+                if here != strip:
+                    if strip > 0:
+                        for j in range(loads):
+                            sums_kg[strip, j] += together * mass[i, j]
+                    strip = here
+                    together = 0.0
+                together += value
+            if strip > 0:
+                for j in range(loads):
+                    sums_kg[strip, j] += together * mass[i, j]
             first[r] = box_cols
             last[r] = -1
 

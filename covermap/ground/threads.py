@@ -15,6 +15,13 @@ from covermap.ground.grid import Window
 _LEAST_CELLS = 250_000
 
 
+def core_count() -> int:
+    """Give the number of cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 def row_parts(window: Window, corners_cells: np.ndarray) -> list[Window]:
     """Cut ``window`` into bands of rows with about as many sweeps each, one per core.
 
@@ -24,8 +31,7 @@ def row_parts(window: Window, corners_cells: np.ndarray) -> list[Window]:
     corners_cells : numpy.ndarray
         (n, 4, 2) corners of the sweeps [cells].
     """
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    parts = min(cores or 1, window.rows * window.cols // _LEAST_CELLS)
+    parts = min(core_count(), window.rows * window.cols // _LEAST_CELLS)
     if parts < 2 or len(corners_cells) < parts:
         return [window]
     middle = corners_cells[:, :, 1].mean(axis=1)

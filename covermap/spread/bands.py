@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.sweeps import sweep_corners
-from covermap.ground.travel import record_starts, travel_along
+from covermap.ground.travel import Travel, record_starts, travel_along
 from covermap.spread.deposit import Bands
 from covermap.spread.profile import profile_shares
 from covermap.spread.wind_lean import LEAN_STEP_M_S, DriftTables, leaned_band
@@ -145,6 +145,7 @@ def residue_bands(
     straw_kg: np.ndarray,
     chaff_kg: np.ndarray,
     wind: FixWind | None = None,
+    travel: Travel | None = None,
 ) -> tuple[Bands, float]:
     """Give the bands that the harvested fixes leave on the ground.
 
@@ -167,6 +168,8 @@ def residue_bands(
         (n,) residue through the machine [kg].
     wind : FixWind, optional
         Wind on the pieces; still air if not given.
+    travel : Travel, optional
+        Of ``path``, where it is known already.
 
     Returns
     -------
@@ -176,7 +179,7 @@ def residue_bands(
         Straw baled and taken off [kg].
     """
     held = machine.iloc[rows]
-    travel = travel_along(path)
+    travel = travel or travel_along(path)
     delay = held["residue_delay_s"].to_numpy(float)
     ahead = -held["antenna_ahead_of_discharge_m"].to_numpy(float)
     windrow = (held["discharge"] == "windrow").to_numpy()

@@ -19,8 +19,11 @@ from pyproj import CRS
 from rasterio.enums import MergeAlg
 from rasterio.features import rasterize
 
+import covermap.field
+from covermap.field_file import build_settings
 from covermap.ground.grid import Grid, grid_around
 from covermap.ground.sweeps import sweep_corners
+from covermap.harvest.read_track import read_track
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.profile import profile_shares
 
@@ -137,6 +140,43 @@ def test_a_turning_wind_costs_at_most_half_again(tmp_path, capsys):
     with capsys.disabled():
         print(f"\nturning wind {windy:.1f} s, still air {calm:.1f} s: {windy / calm:.2f} ×")
     assert windy <= 1.5 * calm
+
+
+def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
+    """Every fault of the machine at once: heaped, narrow, leaning, late, in a crosswind."""
+    track = tmp_path / "track.csv"
+    write_track(track)
+    chosen = {
+        ("crop", "kind"): "wheat",
+        ("combine", "cut_width"): WIDTH_M,
+        ("spread", "width"): 8.0,
+        ("spread", "profile"): "bell",
+        ("spread", "lean"): 1.0,
+        ("wind", "speed"): 6.0,
+        ("wind", "from_deg"): 110.0,
+    }
+    seen = []
+    causes = covermap.field.strip_causes
+
+    def watched(*given):
+        seen.append(given)
+        return causes(*given)
+
+    monkeypatch.setattr(covermap.field, "strip_causes", watched)
+    result = covermap.field.map_field(read_track(track), build_settings({}, chosen))
+    assert len(result.strips) >= 500
+    # turn about, so that whatever else the machine does falls on both
+    plain, why = [], []
+    for _ in range(4):
+        plain.append(seconds(lambda: deposit(result.bands, result.grid, meaningful_kg_m2=0.05), 3))
+        why.append(seconds(lambda: causes(*seen[0]), 1))
+    ratio = min(why) / min(plain)
+    with capsys.disabled():
+        print(
+            f"\ncauses of {len(result.strips)} strips {min(why):.2f} s, deposit "
+            f"{min(plain):.2f} s: {ratio:.1f} ×"
+        )
+    assert ratio <= 6
 
 
 def run_map(track: Path, out: Path, *more: object) -> dict[str, float]:
