@@ -46,9 +46,9 @@ def canola(rng: np.random.Generator) -> Sample:
     stop = (order == _STOP_PASS) & ((on > _STOP_AT_M) if _STOP_PASS % 2 == 0 else (on < _STOP_AT_M))
     clock += np.where(stop | (order > _STOP_PASS), _STOP_S, 0.0)
     flow = np.round(_YIELD_T_HA / 10 * _WIDTH_M * share * _STEP_M / _SECONDS, 4)
-    east, north = path["east"].to_numpy(), on
     lon, lat = lonlat(
-        6500 + east + rng.normal(0, 0.02, len(path)), north + rng.normal(0, 0.02, len(path))
+        6500 + path["east"].to_numpy() + rng.normal(0, 0.02, len(path)),
+        on + rng.normal(0, 0.02, len(path)),
     )
     table = pd.DataFrame(
         {
