@@ -26,12 +26,27 @@ from covermap.plan.harrow_angle import (
 from covermap.plan.nitrogen import TieUp, tie_up
 from covermap.plan.operation_table import Operation, daily_decay, find_operation
 from covermap.plan.operations import CoverClass, Step, cover_class, sequence
-from covermap.plan.seeding import Establishment, SeedingFlags, establishment, judge_seeding
-from covermap.plan_work import field_zones, strip_actions, work_by_action
+from covermap.plan.seeding import (
+    COLD_LOAD_T_HA,
+    Establishment,
+    SeedingFlags,
+    establishment,
+    judge_seeding,
+)
+from covermap.plan_work import Wanted, Ways, field_zones, strip_actions, work_by_action
 from covermap.settings import FieldSettings
 
+#: What is said about the plan as a whole, by rule id.
+RULES = {
+    "plan-no-operations": "No winter, rotting or operation is stated, so loads and cover are those "
+    "of harvest day; name them in [plan] operations.",
+    "baling-chopped": "Straw that was chopped and spread is not picked up again; the baling "
+    "figures are for a harvest laid in rows.",
+}
 #: Harrow headings are tried at this step [deg].
 _ANGLE_STEP_DEG = 5.0
+#: A pass laid in rows still has them if this part of its ground lies double.
+_LEAST_ROW_SHARE = 0.03
 #: A strip shorter than this many working widths can be a heap.
 _HEAP_WIDTHS = 2.0
 
@@ -57,7 +72,7 @@ class FieldPlan:
     wind_ratio : tuple of WindLoss
         Soil-loss ratio to wind, now and after the operations.
     nitrogen : TieUp
-        Of the residue at seeding.
+        Of the residue now, worked in or left on the surface.
     seeding : SeedingFlags
     response : Establishment or None
     harrow : HarrowChoice or None
@@ -65,7 +80,7 @@ class FieldPlan:
     baling : Baling
         Of the residue now.
     action : numpy.ndarray
-        (rows, cols) uint8 place in :data:`covermap.plan.actions.RULE_IDS`.
+        (rows, cols) uint8 place in :data:`covermap.plan.actions.RULE_IDS` of the cell's zone.
     spot : Spot
     strips, zones : geopandas.GeoDataFrame
         With rule_id, action and the numbers behind them.
@@ -113,9 +128,9 @@ def plan_field(result: FieldResult) -> FieldPlan:
     """
     settings, k = result.settings, result.crop.cover_m2_per_kg
     _check_next_crop(settings)
-    limits = _limits(settings)
-    fragile = _fragile(settings, result.crop.kind)
     operations = _operations(settings)
+    limits = _limits(settings, operations)
+    fragile = _fragile(settings, result.crop.kind)
     harvested = np.isfinite(result.spread_ratio)
     residue = np.where(harvested, result.residue_t_ha, np.nan).astype(np.float32)
     steps = sequence(residue, operations, fragile=fragile.fragile, cover_m2_per_kg=k)
@@ -125,13 +140,17 @@ def plan_field(result: FieldResult) -> FieldPlan:
     heading, harrow = _harrow(result, residue, harvested)
     spot = _spot(result, residue, load, cover_then, harrow)
     pays = harrow is not None and harrow.worth_it
-    action = choose_actions(spot, limits, harrow_pays=pays)
-    strips = strip_actions(result, spot, action, limits)
-    width = settings.get("plan", "implement_width")
-    stated = settings.get("plan", "implement_heading")
-    if stated is None:
-        stated = harrow.heading_deg if harrow is not None and pays else heading
-    zones = field_zones(result, spot, action, limits, float(width or _cut_width_m(result)), stated)
+    wanted = Wanted(
+        choose_actions(spot, limits, harrow_pays=pays),
+        choose_actions(spot, limits, harrow_pays=pays, with_passes=False),
+    )
+    ways = Ways(
+        float(settings.get("plan", "implement_width") or _cut_width_m(result)),
+        harrow.heading_deg if harrow is not None else _stated_heading(settings, heading),
+        heading,
+    )
+    zones, action = field_zones(result, spot, wanted, limits, ways)
+    strips = strip_actions(result, spot, wanted, action, limits)
     rates = {
         "per_pct": settings.number("plan", "water_loss_per_pct"),
         "roughness_mm": settings.number("plan", "roughness") * 1000,
@@ -151,7 +170,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
             field_mean_ratio(water_loss_ratio(covers[1], **rates)),
         ),
         wind_ratio=(wind_loss(covers[0]), wind_loss(covers[1])),
-        nitrogen=tie_up(load, result.crop.kind, settings.number("plan", "target_c_n")),
+        nitrogen=tie_up(residue, result.crop.kind, settings.number("plan", "target_c_n")),
         seeding=judge_seeding(
             load,
             np.asarray(steps[seeding_step].cover_pct.mid),
@@ -171,7 +190,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
         zones=zones,
         work=work_by_action(zones, settings),
         assumptions=tuple(defaults_used(settings, ["plan"])),
-        notes=_notes(steps, fragile),
+        notes=_notes(steps, fragile, result),
     )
 
 
@@ -187,7 +206,7 @@ def _check_next_crop(settings: FieldSettings) -> None:
         raise SettingsError(f"[field] next_crop: {reason}") from None
 
 
-def _limits(settings: FieldSettings) -> Limits:
+def _limits(settings: FieldSettings, operations: list[Operation]) -> Limits:
     hairpin = settings.get("plan", "hairpin_from")
     return Limits(
         settings.number("limits", "gap_below"),
@@ -196,7 +215,14 @@ def _limits(settings: FieldSettings) -> Limits:
         settings.get("plan", "opener_limit"),
         settings.get("plan", "cleaner_limit"),
         hairpin if settings.get("plan", "opener") == "disc" else None,
+        COLD_LOAD_T_HA if settings.get("plan", "cold_wet_spring") == "yes" else None,
+        any(operation.kind == "tillage" for operation in operations),
     )
+
+
+def _stated_heading(settings: FieldSettings, main_deg: float) -> float:
+    stated = settings.get("plan", "implement_heading")
+    return main_deg if stated is None else float(stated)
 
 
 def _fragile(settings: FieldSettings, crop: str) -> Fragility:
@@ -248,13 +274,17 @@ def _harrow(
         )
     if len(result.strips) == 0:
         return heading, None
-    steps = np.arange(least, most + 1e-9, _ANGLE_STEP_DEG)
-    angles = sorted({float(a) for a in (*steps, *(-steps), most, -most)})
+    stated = settings.get("plan", "implement_heading")
+    if stated is None:
+        steps = np.arange(least, most + 1e-9, _ANGLE_STEP_DEG)
+        angles = sorted({float(a) for a in (*steps, *(-steps), most, -most)})
+    else:
+        angles = [(float(stated) - heading + 90) % 180 - 90]
     width = settings.get("plan", "implement_width") or _cut_width_m(result)
     choice = best_heading(
         HarrowField(
-            np.nan_to_num(residue / 10),
-            result.given_kg_m2 * np.float32(1 + result.left_flat_share),
+            _deposit_kg_m2(result, residue),
+            result.given_kg_m2,
             harvested,
             result.grid,
             result.pass_of_cell,
@@ -274,6 +304,15 @@ def _harrow(
     return heading, choice
 
 
+def _deposit_kg_m2(result: FieldResult, residue: np.ndarray) -> np.ndarray:
+    """Give what the machine laid: what lies there less what the header left on its row.
+
+    So evenness before harrowing is that of the map; what the header left lies evenly.
+    """
+    flat = result.given_kg_m2 * np.float32(result.left_flat_share)
+    return np.asarray(np.maximum(np.nan_to_num(residue / 10 - flat), 0))
+
+
 def _spot(
     result: FieldResult,
     residue: np.ndarray,
@@ -282,7 +321,6 @@ def _spot(
     harrow: HarrowChoice | None,
 ) -> Spot:
     strips = result.strips
-    windrow = np.append(False, (strips["discharge"] == "windrow").to_numpy(bool))
     width = result.settings.get("plan", "implement_width") or _cut_width_m(result)
     short = (
         (strips["length_m"] < _HEAP_WIDTHS * width)
@@ -292,22 +330,32 @@ def _spot(
     heap = np.append(False, short.to_numpy(bool))
     after, after_load = result.spread_ratio, load
     if harrow is not None:
-        own = result.given_kg_m2 * np.float32(1 + result.left_flat_share)
         with np.errstate(invalid="ignore", divide="ignore"):
-            after = (harrow.residue_kg_m2 / own).astype(np.float32)
+            after = (harrow.residue_kg_m2 / result.given_kg_m2).astype(np.float32)
+            moved = 10 * (harrow.residue_kg_m2 - _deposit_kg_m2(result, residue))
             # the operations keep the same share of what lies there then
-            after_load = np.where(
-                residue > 0, load * (10 * harrow.residue_kg_m2 / residue), 0
-            ).astype(np.float32)
+            after_load = np.where(residue > 0, load * (1 + moved / residue), moved)
+            after_load = np.maximum(after_load, 0).astype(np.float32)
     return Spot(
         result.spread_ratio,
         after,
         load,
         after_load,
         cover_then,
-        windrow[result.strip_of_cell],
+        _in_rows(result),
         heap[result.strip_of_cell],
     )
+
+
+def _in_rows(result: FieldResult) -> np.ndarray:
+    """Tell which ground was cut by passes whose straw still lies in rows."""
+    number = result.pass_of_cell
+    double = result.spread_ratio > result.settings.number("limits", "double_above")
+    known = np.bincount(number[np.isfinite(result.spread_ratio)], minlength=len(result.passes) + 1)
+    rows = np.bincount(number[double], minlength=len(result.passes) + 1)
+    laid = np.append(False, (result.passes["discharge"] == "windrow").to_numpy(bool))
+    lying = laid & (rows >= _LEAST_ROW_SHARE * np.maximum(known, 1))
+    return np.asarray(lying[number])
 
 
 def _response(settings: FieldSettings, load: np.ndarray, crop: str) -> Establishment | None:
@@ -350,10 +398,16 @@ def _straw_share(result: FieldResult) -> float:
     return float(np.clip(1 - chaff / max(result.mass.through_machine_kg, 1e-9), 0, 1))
 
 
-def _notes(steps: list[Step], fragile: Fragility) -> tuple[tuple[str, str], ...]:
+def _notes(
+    steps: list[Step], fragile: Fragility, result: FieldResult
+) -> tuple[tuple[str, str], ...]:
     notes: dict[tuple[str, str], None] = {}
     for step in steps:
         notes |= dict.fromkeys(step.notes)
-    if fragile.conflict is not None:
+    if len(steps) == 1:
+        notes["plan-no-operations", RULES["plan-no-operations"]] = None
+    elif fragile.conflict is not None:
         notes[fragile.conflict] = None
+    if not (result.passes["discharge"] == "windrow").any():
+        notes["baling-chopped", RULES["baling-chopped"]] = None
     return tuple(notes)

@@ -111,7 +111,7 @@ PLAN_SETTINGS: tuple[Setting, ...] = (
         "plan",
         "implement_heading",
         "angle",
-        "Heading the implement works on; the combine's main heading if not given.",
+        "Heading the harrow or tillage works on; the best one found if not given.",
         low=0.0,
         high=360.0,
     ),

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from covermap.field import FieldResult
-from covermap.plan.actions import ACTIONS, RULE_IDS, Limits, Spot, beyond_limits
+from covermap.plan.actions import (
+    ACTIONS,
+    LEAST_MENDED,
+    PASSES,
+    RULE_IDS,
+    Limits,
+    Spot,
+    beyond_limits,
+)
 from covermap.plan.zones import (
+    Ruling,
     action_of_pieces,
     rule_field,
     without_slivers,
@@ -19,6 +31,10 @@ from covermap.settings import FieldSettings
 
 #: A piece of a zone is this many working widths long, and never shorter than a strip.
 _PIECE_WIDTHS = 2.0
+#: A zone of fewer pieces is not worth driving to with harrow or tillage (a stated guess).
+_LEAST_PIECES = 3
+_HARROW = RULE_IDS.index("plan-harrow")
+_PASS_NUMBERS = [RULE_IDS.index(rule) for rule in PASSES]
 
 
 def _means(number: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
@@ -42,6 +58,8 @@ def _numbers(
         "cover_after_pct": _means(of_cell, count, spot.cover_pct.ravel()[cells]),
         "beyond_share": _means(of_cell, count, before.astype(float)),
         "beyond_share_harrowed": _means(of_cell, count, after.astype(float)),
+        "off_even": _means(of_cell, count, np.abs(ratio - 1)),
+        "off_even_harrowed": _means(of_cell, count, np.abs(spot.harrowed_ratio.ravel()[cells] - 1)),
     }
 
 
@@ -52,60 +70,129 @@ def _called_share(counts: np.ndarray, chosen: np.ndarray) -> np.ndarray:
 
 
 def strip_actions(
-    result: FieldResult, spot: Spot, action: np.ndarray, limits: Limits
+    result: FieldResult, spot: Spot, wanted: Wanted, zone_action: np.ndarray, limits: Limits
 ) -> gpd.GeoDataFrame:
-    """Add to the strips what to do about each, and the numbers behind it."""
+    """Add to the strips what to do about each, and the numbers behind it.
+
+    A strip is harrowed or tilled only where it lies in a zone that is.
+    """
     strips = result.strips
     cells = np.flatnonzero(result.strip_of_cell)
     number = result.strip_of_cell.ravel()[cells]
     kinds = len(RULE_IDS)
-    code = (number.astype(np.int64) - 1) * kinds + action.ravel()[cells]
-    counts = np.bincount(code, minlength=len(strips) * kinds).reshape(len(strips), kinds)
-    chosen = action_of_pieces(counts, result.settings.number("plan", "zone_share"))
+
+    def counted(action: np.ndarray) -> np.ndarray:
+        code = (number.astype(np.int64) - 1) * kinds + action.ravel()[cells]
+        return np.bincount(code, minlength=len(strips) * kinds).reshape(len(strips), kinds)
+
+    least = result.settings.number("plan", "zone_share")
+    counts, gentle, zoned = counted(wanted.any), counted(wanted.gentle), counted(zone_action)
+    chosen = action_of_pieces(counts, least)
+    worked = zoned[np.arange(len(strips)), chosen] >= 0.5 * zoned.sum(axis=1)
+    apart = np.isin(chosen, _PASS_NUMBERS) & ~worked
+    chosen = np.where(apart, action_of_pieces(gentle, least), chosen)
+    called = np.where(apart, _called_share(gentle, chosen), _called_share(counts, chosen))
     numbers = _numbers(number, cells, len(strips), spot, limits)
     numbers.pop("mean_ratio")
-    numbers["called_share"] = _called_share(counts, chosen)
     return strips.assign(
         rule_id=[RULE_IDS[a] for a in chosen],
         action=[ACTIONS[RULE_IDS[a]] for a in chosen],
         **numbers,
+        called_share=called,
     )
 
 
-def field_zones(
-    result: FieldResult,
-    spot: Spot,
-    action: np.ndarray,
-    limits: Limits,
-    width_m: float,
-    heading_deg: float,
-) -> gpd.GeoDataFrame:
-    """Give the zones of the field for an implement, worked ones first, largest first.
+@dataclass(frozen=True)
+class Wanted:
+    """What each cell calls for: uint8 places in :data:`covermap.plan.actions.RULE_IDS`.
 
-    Parameters
+    Attributes
     ----------
-    result : FieldResult
-    spot : Spot
-        The ground as the next pass meets it.
-    action : numpy.ndarray
-        (rows, cols) place in :data:`covermap.plan.actions.RULE_IDS`.
-    limits : Limits
-    width_m, heading_deg : float
+    any, gentle : numpy.ndarray
+        (rows, cols) with and without passes of harrow or tillage.
+    """
+
+    any: np.ndarray
+    gentle: np.ndarray
+
+
+@dataclass(frozen=True)
+class Ways:
+    """How the field is driven next.
+
+    Attributes
+    ----------
+    width_m : float
         Of the implement.
+    pass_heading_deg : float
+        Of harrow or tillage.
+    main_heading_deg : float
+        Of seeding and everything else.
+    """
+
+    width_m: float
+    pass_heading_deg: float
+    main_heading_deg: float
+
+
+def field_zones(
+    result: FieldResult, spot: Spot, wanted: Wanted, limits: Limits, ways: Ways
+) -> tuple[gpd.GeoDataFrame, np.ndarray]:
+    """Give the zones of the field, worked ones first, largest first, and the action per cell.
+
+    Harrow and tillage zones are swaths on their own heading and come first; the ground they
+    leave is ruled along the main heading.
 
     Returns
     -------
     geopandas.GeoDataFrame
         Columns are described in docs/tables.md.
+    numpy.ndarray
+        (rows, cols) uint8 action of the zone that each cell lies in.
     """
-    settings, grid = result.settings, result.grid
-    least = settings.number("limits", "strip_min_length")
-    ruling = rule_field(
-        np.isfinite(spot.ratio), grid, heading_deg, width_m, max(_PIECE_WIDTHS * width_m, least)
-    )
+    inside = np.isfinite(spot.ratio)
+    done = np.zeros(inside.shape, np.uint8)
+    passes = np.where(np.isin(wanted.any, _PASS_NUMBERS), wanted.any, 0)
+    tables: list[gpd.GeoDataFrame] = []
+    if passes.any():
+        table, of_cell = _ruled(result, spot, passes, inside, ways.pass_heading_deg, ways, limits)
+        done[of_cell > 0] = of_cell[of_cell > 0]
+        tables.append(table[table["rule_id"] != "plan-leave"])
+        inside = inside & (done == 0)
+    if inside.any():
+        table, of_cell = _ruled(
+            result, spot, wanted.gentle, inside, ways.main_heading_deg, ways, limits
+        )
+        done[inside] = of_cell[inside]
+        if tables and len(tables[0]):
+            worked = shapely.union_all(tables[0].geometry)
+            table = table.assign(geometry=table.geometry.difference(worked))
+        tables.append(table)
+    zones = gpd.GeoDataFrame(pd.concat(tables, ignore_index=True), crs=result.grid.crs)
+    zones = zones[zones["area_m2"] > 0]
+    order = np.lexsort((-zones["area_m2"], zones["rule_id"] == "plan-leave"))
+    zones = zones.iloc[order].reset_index(drop=True)
+    zones["zone_id"] = np.arange(1, len(zones) + 1)
+    return zones, done
+
+
+def _ruled(
+    result: FieldResult,
+    spot: Spot,
+    action: np.ndarray,
+    inside: np.ndarray,
+    heading_deg: float,
+    ways: Ways,
+    limits: Limits,
+) -> tuple[gpd.GeoDataFrame, np.ndarray]:
+    """Rule some ground along a heading; give its zones and the action of every cell."""
+    settings, grid, width_m = result.settings, result.grid, ways.width_m
+    length_m = max(_PIECE_WIDTHS * width_m, settings.number("limits", "strip_min_length"))
+    ruling = rule_field(inside, grid, heading_deg, width_m, length_m)
     counts = ruling.counted(action, len(RULE_IDS))
     chosen = action_of_pieces(counts, settings.number("plan", "zone_share"))
     chosen = without_slivers(chosen, ruling, counts, grid.cell_area_m2)
+    chosen = _worth_driving(chosen, zones_of(chosen, counts, ruling), ruling, spot)
     zone = zones_of(chosen, counts, ruling)
     count = int(zone.max())
     by_zone = np.zeros((count + 1, len(RULE_IDS)))
@@ -116,26 +203,42 @@ def field_zones(
     pair = np.unique(zone[zone > 0] * ruling.swaths + swath)
     first = np.zeros(count + 1, np.int64)
     first[zone] = chosen
+    area = np.bincount(of_cell, minlength=count + 1)[1:] * grid.cell_area_m2
     table = pd.DataFrame(
         {
             "zone_id": np.arange(1, count + 1),
             "rule_id": [RULE_IDS[a] for a in first[1:]],
             "action": [ACTIONS[RULE_IDS[a]] for a in first[1:]],
-            "area_m2": np.bincount(of_cell, minlength=count + 1)[1:] * grid.cell_area_m2,
+            "area_m2": area,
             "swaths": np.bincount(pair // ruling.swaths, minlength=count + 1)[1:],
             "heading_deg": heading_deg,
             "width_m": width_m,
             **_numbers(of_cell, ruling.cells, count, spot, limits),
             "called_share": _called_share(by_zone[1:], first[1:]),
+            "travel_m": area / width_m,
         }
     )
-    table["travel_m"] = table["area_m2"] / width_m
     shapes = zone_outlines(zone, ruling, result.outline)
-    zones = gpd.GeoDataFrame(table, geometry=shapes, crs=grid.crs)
-    order = np.lexsort((-zones["area_m2"], zones["rule_id"] == "plan-leave"))
-    zones = zones.iloc[order].reset_index(drop=True)
-    zones["zone_id"] = np.arange(1, count + 1)
-    return zones
+    cells = np.zeros(inside.shape, np.uint8)
+    cells.ravel()[ruling.cells] = chosen[ruling.piece]
+    return gpd.GeoDataFrame(table, geometry=shapes, crs=grid.crs), cells
+
+
+def _worth_driving(chosen: np.ndarray, zone: np.ndarray, ruling: Ruling, spot: Spot) -> np.ndarray:
+    """Leave zones of harrow or tillage that are too small, or that harrowing hardly evens."""
+    count = int(zone.max())
+    of_cell = zone[ruling.piece]
+    before, after = (
+        _means(of_cell, count, np.abs(ratio.ravel()[ruling.cells] - 1))
+        for ratio in (spot.ratio, spot.harrowed_ratio)
+    )
+    pieces = np.bincount(zone, minlength=count + 1)[1:]
+    drop = pieces < _LEAST_PIECES
+    harrowed = np.zeros(count, bool)
+    harrowed[zone[chosen == _HARROW] - 1] = True
+    drop |= harrowed & (after > (1 - LEAST_MENDED) * before)
+    left = np.isin(chosen, _PASS_NUMBERS) & np.append(False, drop)[zone]
+    return np.where(left, 0, chosen)
 
 
 #: Which of the stated prices an action is paid with.

@@ -108,6 +108,7 @@ def test_every_sentence_has_a_rule_that_is_documented(plan):
 
 
 def test_every_rule_of_the_rooms_is_documented():
+    from covermap import plan_field as plan_as_a_whole
     from covermap.cover.causes import CAUSES
     from covermap.outputs import plan_text
     from covermap.plan import (
@@ -120,7 +121,17 @@ def test_every_rule_of_the_rooms_is_documented():
         seeding,
     )
 
-    rooms = (baling, erosion, fragility, nitrogen, operation_table, operations, plan_text, seeding)
+    rooms = (
+        plan_as_a_whole,
+        baling,
+        erosion,
+        fragility,
+        nitrogen,
+        operation_table,
+        operations,
+        plan_text,
+        seeding,
+    )
     for rule in [*CAUSES, *RULE_IDS, *(rule for room in rooms for rule in room.RULES)]:
         assert f"`{rule}`" in MODEL, rule
 
@@ -152,15 +163,58 @@ def test_an_even_field_needs_nothing():
 def test_windrows_are_to_be_baled_or_raked():
     plan = plan_of(spread__discharge="windrow", spread__width=2.0, plan__implement_width=9.0,
                    plan__zone_share=0.1)  # fmt: skip
-    doubles = plan.strips[plan.strips["kind"] == "double"]
-    assert (doubles["action"] == "bale or rake").all()
-    assert "bale or rake" in set(plan.zones["action"])
+    assert (plan.strips["action"] == "bale or rake").all()
+    assert set(plan.zones["action"]) == {"bale or rake"}
+    assert (
+        plan_of(spread__discharge="windrow", spread__width=2.0, spread__baled_share=0.95)
+        .zones["action"]
+        .eq("leave")
+        .all()
+    )
+
+
+def test_a_stated_heading_is_the_one_that_is_harrowed():
+    along = plan_of(plan__implement_heading=20.0)
+    assert along.harrow.heading_deg % 180 == pytest.approx(20.0, abs=0.5)
+    # along the passes nothing evens out (common practice, no source)
+    assert not along.harrow.worth_it
+    assert "plan-harrow" not in set(along.zones["rule_id"])
+    across = plan_of(plan__implement_heading=75.0)
+    harrowed = across.zones[across.zones["rule_id"] == "plan-harrow"]
+    assert len(harrowed)
+    assert (harrowed["heading_deg"] % 180 - 75.0).abs().max() < 0.5
+    assert (harrowed["off_even_harrowed"] <= 0.75 * harrowed["off_even"]).all()
+
+
+def test_evenness_before_harrowing_is_that_of_the_map():
+    """Corn leaves stalk on its rows; both speak of what the machine laid."""
+    plan = plan_of(crop__kind="corn", crop__grain_yield=9.0, spread__width=12.0,
+                   limits__double_above=1.2)  # fmt: skip
+    assert plan.harrow.before.cv_pct == pytest.approx(plan.result.evenness.cv_pct, rel=1e-3)
+
+
+def test_a_strip_is_harrowed_only_where_its_zone_is():
+    plan = plan_of(spread__width=8.0, limits__gap_below=0.9, plan__zone_share=0.9,
+                   combine__residue_delay_s=12)  # fmt: skip
+    zoned = set(plan.zones["rule_id"])
+    assert "plan-harrow" not in zoned
+    assert "plan-harrow" not in set(plan.strips["rule_id"])
+
+
+def test_ploughing_straw_in_ties_up_no_less_nitrogen():
+    surface, ploughed = (
+        plan_of(plan__operations=name) for name in (DRILL, "mouldboard plough (moses)")
+    )
+    for one, other in zip(surface.nitrogen.per_ha, ploughed.nitrogen.per_ha, strict=True):
+        np.testing.assert_allclose(one, other)
 
 
 def test_more_retention_asks_for_less_straw_to_stay():
-    gentle, harsh = (plan_of(plan__operations=name).baling.must_stay_t_ha
-                     for name in (DRILL, "mouldboard plough (scs)"))  # fmt: skip
-    assert gentle < harsh
+    gentle, harsh = (plan_of(plan__operations=name).baling
+                     for name in (DRILL, "mouldboard plough (moses)"))  # fmt: skip
+    assert gentle.must_stay_t_ha < harsh.must_stay_t_ha
+    assert "baling-for-cover" in dict(gentle.notes)
+    assert "baling-cover-out-of-reach" in dict(harsh.notes)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pandas as pd
 from covermap.cover.causes import CAUSES
 
 #: Parts smaller than this are not put into words.
-_LEAST_SHARE = 0.05
+_LEAST_SHARE = 0.03
 CAUSE_COLUMNS = ("cause", "cause_share", "causes")
 
 

@@ -404,7 +404,8 @@ def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tup
             "spectrum-one-spacing",
             f"Unevenness repeats with every pass ({one_m:.1f} {unit}): CV "
             f"{ratio.one_spacing_cv_pct:.0f} %, of the ground itself "
-            f"{given.one_spacing_cv_pct:.0f} %. The spread is too narrow, too wide or heaped.",
+            f"{given.one_spacing_cv_pct:.0f} %. The same on every pass: width or "
+            "shape of the spread, rows, or a steady wind; the causes say which.",
         ),
         (
             ratio.two_spacings_cv_pct,

@@ -32,10 +32,18 @@ RULES = {
     "straw in rows and heaps come first.",
     "plan-check": "Zones are where to look, not an order: dig, count and look on the spot before "
     "a machine moves.",
+    "plan-whole-field": "These figures are for harrowing the whole field; in zones only those "
+    "zones change.",
+    "plan-no-harrow": "No zone calls for a harrow; the figures are for harrowing the whole field "
+    "all the same.",
     "plan-adviser": "Local codes on tillage, burning, water and nutrients, and your licensed "
     "adviser, go before this plan. Burning straw is no action here: dust and dry straw burn.",
 }
+_ALWAYS = ("plan-order", "plan-check", "plan-adviser")
 _FEW = 6
+#: Less ground than this is not a line of its own [ha].
+_LEAST_HA = 0.005
+_LITRES_PER_GALLON = 3.785411784  # US gallon, exact
 
 
 def why(rule_id: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
@@ -59,13 +67,16 @@ def _filled(sentence: str, numbers: Mapping[str, Any], limits: Limits, us_units:
         most=rate.text(limits.most_t_ha),
         cover=numbers["cover_after_pct"],
         target=limits.target_cover_pct,
-        worked=numbers["beyond_share"],
-        after=numbers["beyond_share_harrowed"],
+        off=numbers["off_even"],
+        off_after=numbers["off_even_harrowed"],
     )
 
 
 def _mean(values: np.ndarray | float) -> float:
-    return float(np.nanmean(np.asarray(values, float)))
+    """Give the mean over the ground that is known; NaN if none is."""
+    known = np.asarray(values, float)
+    known = known[np.isfinite(known)]
+    return float(known.mean()) if known.size else math.nan
 
 
 def _means(values: Range) -> tuple[float, float, float]:
@@ -86,12 +97,14 @@ def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     lines += ["Ground cover:", *_cover_lines(plan, us_units)]
     lines += ["Soil loss, nitrogen, seeding:", *_soil_lines(plan, us_units)]
     if plan.harrow is not None:
-        lines += [
-            "Harrow:",
-            *(_said(*line) for line in harrow_lines(plan.harrow, us_units=us_units)),
-        ]
+        zoned = (plan.zones["rule_id"] == "plan-harrow").any()
+        rule = "plan-whole-field" if zoned else "plan-no-harrow"
+        said = [(rule, RULES[rule]), *harrow_lines(plan.harrow, us_units=us_units)]
+        lines += ["Harrow:", *(_said(*line) for line in said)]
     lines += ["Baling:", *_baling_lines(plan, us_units)]
-    lines += [_said(rule, text) for rule, text in RULES.items()]
+    lines += [_said(rule, RULES[rule]) for rule in _ALWAYS]
+    if us_units:
+        lines.append("Sentences with a rule quote their sources, in metric units.")
     lines += [f"Assumed: {text}" for text in plan.assumptions]
     lines.append(CAUTION)
     return lines
@@ -107,14 +120,19 @@ def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     currency = plan.result.settings.get("plan", "currency") or ""
     lines = []
     for row in plan.work.to_dict("records"):
+        if row["area_ha"] < _LEAST_HA:
+            continue
         parts = [
             unit["area"].text(row["area_ha"] * 1e4),
-            f"{row['swaths']} swaths",
+            f"{row['swaths']} swath" + ("" if row["swaths"] == 1 else "s"),
         ]
         if math.isfinite(row["cost"]):
             parts.append(f"about {row['cost']:,.0f} {currency}".rstrip())
         if math.isfinite(row["fuel_l"]):
-            parts.append(f"about {row['fuel_l']:,.0f} l fuel")
+            if us_units:
+                parts.append(f"about {row['fuel_l'] / _LITRES_PER_GALLON:,.0f} gal fuel")
+            else:
+                parts.append(f"about {row['fuel_l']:,.0f} l fuel")
         lines.append(f"  {row['action']:<26} {', '.join(parts)} [{row['rule_id']}]")
     return lines
 
@@ -179,7 +197,8 @@ def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     lines += [_said(*missing) for missing in plan.seeding.not_judged]
     if plan.response is not None:
         if plan.response.change_pct is not None:
-            lines.append(f"  Mean published response {_mean(plan.response.change_pct):.0f} %.")
+            change = round(_mean(plan.response.change_pct)) + 0
+            lines.append(f"  Mean published response {change} %.")
         lines += [_said(*note) for note in plan.response.notes]
     lines.append(_said("seeding-caution", SEEDING["seeding-caution"]))
     return lines
@@ -189,7 +208,7 @@ def _baling_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     tonnes = shown(us_units)["tonnes"]
     baling = plan.baling
     return [
-        f"  Could leave: {tonnes.text(baling.removable_t * 1e3)} of "
+        f"  Could leave, were it in rows: {tonnes.text(baling.removable_t * 1e3)} of "
         f"{tonnes.text(baling.residue_t * 1e3)} lying there "
         f"(a baler could pick up {tonnes.text(baling.balable_t * 1e3)}).",
         *(_said(*note) for note in baling.notes),
@@ -297,7 +316,7 @@ def _all_notes(plan: FieldPlan) -> list[tuple[str, str]]:
         *([] if plan.harrow is None else harrow_lines(plan.harrow)),
         *EROSION.items(),
         ("seeding-caution", SEEDING["seeding-caution"]),
-        *RULES.items(),
+        *((rule, RULES[rule]) for rule in _ALWAYS),
     ]
     return list(dict.fromkeys(notes))
 

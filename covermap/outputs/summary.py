@@ -20,7 +20,7 @@ from covermap.units import shown
 SCHEMA = "covermap-summary-1"
 
 #: A cause with a smaller part of all residue laid wrong is left to causes.csv.
-_LEAST_TOLD = 0.01
+_LEAST_TOLD = 0.03
 #: Shown wherever a result could send someone to a machine.
 CAUTION = (
     "Before anyone reaches into the machine: engine off, key out, all moving parts stopped; "
@@ -233,6 +233,10 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
     return lines
 
 
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
 def _causes_told(result: FieldResult) -> pd.DataFrame:
     """Give the causes worth telling, largest first."""
     causes = result.causes
@@ -244,7 +248,7 @@ def cause_facts(result: FieldResult, us_units: bool, most: int = 3) -> list[str]
     """Give a few words for each of the causes that put most residue wrong."""
     area = shown(us_units)["area"]
     return [
-        f"{row['cause']} ({row['strips']} strips, {area.text(row['area_ha'] * 1e4)})"
+        f"{row['cause']} ({_count(row['strips'], 'strip')}, {area.text(row['area_ha'] * 1e4)})"
         for row in _causes_told(result).head(most).to_dict("records")
     ]
 
@@ -253,7 +257,8 @@ def cause_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]
     """Give one line for each of the causes that put most residue wrong, and what repeats."""
     unit = shown(us_units)
     causes = [
-        f"  {row['cause']}: {row['strips']} strips, {unit['area'].text(row['area_ha'] * 1e4)}; "
+        f"  {row['cause']}: {_count(row['strips'], 'strip')}, "
+        f"{unit['area'].text(row['area_ha'] * 1e4)}; "
         f"{unit['tonnes'].text(row['missing_t'] * 1e3)} missing, "
         f"{unit['tonnes'].text(row['too_much_t'] * 1e3)} too much [{row['rule_id']}]"
         for row in _causes_told(result).head(most).to_dict("records")
@@ -274,7 +279,7 @@ def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[
             f"{unit['length'].text(strip.width_m):>8}  ratio {strip.mean_ratio:>5.2f}  "
             f"{unit['mass per area'].text(strip.mean_residue_t_ha):>12}  "
             f"{unit['mass'].text(amount):>10} {'missing' if strip.kind == 'gap' else 'too much'}  "
-            f"passes {passes}{', windrow' if strip.discharge == 'windrow' else ''}"
+            f"passes {passes}{' (laid in rows)' if strip.discharge == 'windrow' else ''}"
         )
         lines.append(f"     {strip.causes}")
     return lines

@@ -13,14 +13,16 @@ import numpy as np
 #: What each action is called, by rule id; the later one wins where several are called for.
 ACTIONS: dict[str, str] = {
     "plan-leave": "leave",
-    "plan-check-stand": "reseed risk, check stand",
     "plan-down-pressure": "more down pressure",
     "plan-row-cleaner": "row cleaner on",
+    "plan-check-stand": "reseed risk, check stand",
     "plan-harrow": "heavy harrow",
     "plan-till": "till",
     "plan-spread-again": "spread again",
     "plan-bale-or-rake": "bale or rake",
 }
+#: Actions that take a pass over whole swaths.
+PASSES = ("plan-harrow", "plan-till")
 RULE_IDS = tuple(ACTIONS)
 #: More than this many times its own residue on a short strip is a heap, not a band (a stated
 #: guess, no source).
@@ -31,9 +33,10 @@ LEAST_MENDED = 0.25
 #: Why an action is called for, by rule id.
 TRIGGERS: dict[str, str] = {
     "plan-leave": "spread ratio {ratio:.2f}, {load} at seeding, cover {cover:.0f} % after the "
-    "operations: within every limit given, or too little ground to work.",
-    "plan-check-stand": "{called:.0%} of this ground has less than the {target:.0f} % cover wanted "
-    "after the operations (mean {cover:.0f} %).",
+    "operations ({target:.0f} % wanted): nothing that a pass would mend, or too little ground.",
+    "plan-check-stand": "{called:.0%} of this ground meets the seeder with more than it is said to "
+    "handle, or lies double where the spring is cold or wet (mean {load}, spread ratio "
+    "{ratio:.2f}).",
     "plan-down-pressure": "{called:.0%} of this ground has more at seeding than the {hairpin} from "
     "which your discs hairpin (mean {load}).",
     "plan-row-cleaner": "{called:.0%} of this ground has more at seeding than the {opener} the "
@@ -48,13 +51,14 @@ TRIGGERS: dict[str, str] = {
 }
 #: What an action should bring, by rule id.
 BENEFITS: dict[str, str] = {
-    "plan-leave": "nothing to gain from a pass.",
-    "plan-check-stand": "count plants here first; no pass brings residue back.",
+    "plan-leave": "no pass spent; where cover is under the target, no pass brings it back.",
+    "plan-check-stand": "plants counted here first, and seed kept for it; set the spread wider or "
+    "more even next harvest.",
     "plan-down-pressure": "discs cut instead of pressing straw into the slot (common practice, no "
     "source); check the slot on the spot.",
     "plan-row-cleaner": "rows cleared of what lies above the opener's {opener}; the rest of the "
     "ground keeps its cover.",
-    "plan-harrow": "ground beyond the limits falls from {worked:.0%} to {after:.0%} here, by the "
+    "plan-harrow": "residue {off:.0%} off even on average here falls to {off_after:.0%}, by the "
     "harrow simulation.",
     "plan-till": "residue mixed in; cover here falls below the {cover:.0f} % shown, so look at the "
     "target of {target:.0f} % first.",
@@ -75,6 +79,10 @@ class Limits:
         Cover wanted after the operations [%].
     opener_t_ha, cleaner_t_ha, hairpin_t_ha : float or None
         Loads that the opener, and opener with row cleaner, handle; load that hairpins [t/ha].
+    cold_t_ha : float or None
+        Load from which doubles keep the soil cold where the spring is cold or wet [t/ha].
+    tills : bool
+        Whether tillage is among the operations planned.
     """
 
     gap_below: float
@@ -83,6 +91,8 @@ class Limits:
     opener_t_ha: float | None
     cleaner_t_ha: float | None
     hairpin_t_ha: float | None
+    cold_t_ha: float | None = None
+    tills: bool = False
 
     @property
     def most_t_ha(self) -> float | None:
@@ -103,7 +113,7 @@ class Spot:
     cover_pct : numpy.ndarray
         Cover after the operations [%].
     in_row, heap : numpy.ndarray of bool
-        Straw laid in a row; short heap.
+        Ground of passes whose straw still lies in rows; short heap.
     """
 
     ratio: np.ndarray
@@ -126,7 +136,9 @@ def beyond_limits(ratio: np.ndarray, load_t_ha: np.ndarray, limits: Limits) -> n
         return np.asarray((ratio < limits.gap_below) | (load_t_ha > limits.most_t_ha))
 
 
-def choose_actions(spot: Spot, limits: Limits, *, harrow_pays: bool) -> np.ndarray:
+def choose_actions(
+    spot: Spot, limits: Limits, *, harrow_pays: bool, with_passes: bool = True
+) -> np.ndarray:
     """Give the action for every spot.
 
     Parameters
@@ -135,6 +147,8 @@ def choose_actions(spot: Spot, limits: Limits, *, harrow_pays: bool) -> np.ndarr
     limits : Limits
     harrow_pays : bool
         Whether harrowing evens the field out worth a pass.
+    with_passes : bool
+        Whether a pass with harrow or tillage may be called for at all.
 
     Returns
     -------
@@ -149,20 +163,24 @@ def choose_actions(spot: Spot, limits: Limits, *, harrow_pays: bool) -> np.ndarr
 
     with np.errstate(invalid="ignore", divide="ignore"):
         known = np.isfinite(spot.ratio)
-        call_for("plan-check-stand", known & (spot.cover_pct < limits.target_cover_pct))
+        load = spot.load_t_ha
         if limits.hairpin_t_ha is not None:
-            call_for("plan-down-pressure", known & (spot.load_t_ha > limits.hairpin_t_ha))
+            call_for("plan-down-pressure", known & (load > limits.hairpin_t_ha))
         if limits.opener_t_ha is not None:
-            call_for("plan-row-cleaner", known & (spot.load_t_ha > limits.opener_t_ha))
-        before = beyond_limits(spot.ratio, spot.load_t_ha, limits) & known
-        if harrow_pays:
-            left = np.abs(spot.harrowed_ratio - 1) / np.abs(spot.ratio - 1)
-            nearer = left <= 1 - LEAST_MENDED
-            call_for("plan-harrow", before & nearer)
+            call_for("plan-row-cleaner", known & (load > limits.opener_t_ha))
+        if limits.cold_t_ha is not None:
+            double = spot.ratio > limits.double_above
+            call_for("plan-check-stand", known & double & (load >= limits.cold_t_ha))
         if limits.most_t_ha is not None:
-            load = spot.harrowed_load_t_ha if harrow_pays else spot.load_t_ha
-            call_for("plan-till", known & (spot.load_t_ha > limits.most_t_ha)
-                     & (load > limits.most_t_ha))  # fmt: skip
+            call_for("plan-check-stand", known & (load > limits.most_t_ha))
+        if with_passes and harrow_pays:
+            left = np.abs(spot.harrowed_ratio - 1) / np.abs(spot.ratio - 1)
+            before = beyond_limits(spot.ratio, load, limits) & known
+            call_for("plan-harrow", before & (left <= 1 - LEAST_MENDED))
+        if with_passes and limits.tills and limits.most_t_ha is not None:
+            after = spot.harrowed_load_t_ha if harrow_pays else load
+            above = (load > limits.most_t_ha) & (after > limits.most_t_ha)
+            call_for("plan-till", known & above)
         call_for("plan-spread-again", known & spot.heap)
-        call_for("plan-bale-or-rake", known & spot.in_row & (spot.ratio > limits.double_above))
+        call_for("plan-bale-or-rake", known & spot.in_row)
     return action

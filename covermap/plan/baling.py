@@ -23,18 +23,21 @@ from covermap.units import KINDS
 RULES = {
     "baling-for-cover": "{needed:.2f} t/ha must lie now for {target_pct:g} % cover after the "
     "operations, counting on the {case} of the published shares.",
-    "baling-cover-out-of-reach": "No amount of residue gives {target_pct:g} % cover after these "
-    "operations; plan gentler ones, or nothing should leave.",
+    "baling-cover-out-of-reach": "No residue that a crop leaves (up to 20 t/ha) gives "
+    "{target_pct:g} % cover after these operations; plan gentler ones, or nothing should leave.",
     "baling-for-soil": "{keep:.2f} t/ha is kept for the soil ({keep_source}).",
     "baling-none": "On {share_pct:.0f} % of the mapped ground no straw should leave: what lies "
     "there is no more than must stay.",
-    "baling-takes-nutrients": "Straw that leaves takes nutrients with it (a tonne of wheat straw "
-    "4.5 to 6 kg N, 1.5 to 2 kg P2O5, 12.5 to 22.5 kg K2O: Fernandez, Univ. of Illinois). Whether "
-    "to replace them is for a soil test, your licensed adviser and local rules.",
+    "baling-takes-nutrients": "Straw that leaves takes nutrients with it: a tonne of wheat straw "
+    "4.5 to 6 kg N, 1.5 to 2 kg P2O5, 12.5 to 22.5 kg K2O (Fernandez, Univ. of Illinois); other "
+    "straw differs. Whether to replace them is for a soil test, your licensed adviser and local "
+    "rules.",
     "baling-caution": "Before anyone reaches into a baler: engine off, key out, all moving parts "
     "stopped; operator's manual first. Dry straw and dust burn: keep the machine clean and an "
     "extinguisher at hand, and follow local fire codes.",
 }
+#: No crop leaves more; a need above it is out of reach [t/ha] (common practice, no source).
+MOST_RESIDUE_T_HA = 20.0
 _CASES = {"low": "low end", "mid": "middle", "high": "high end"}
 
 
@@ -141,7 +144,7 @@ def removable_straw(
     balable = residue * balable_share
     removable = np.where(mapped, np.clip(residue - must_stay, 0, balable), np.nan)
     no_baling = mapped & (residue <= must_stay)
-    rule = "baling-for-cover" if math.isfinite(for_cover) else "baling-cover-out-of-reach"
+    rule = "baling-for-cover" if for_cover <= MOST_RESIDUE_T_HA else "baling-cover-out-of-reach"
     said = {
         "needed": for_cover,
         "target_pct": target_cover_pct,

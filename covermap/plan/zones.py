@@ -161,7 +161,7 @@ def without_slivers(
     before, after = wide[:, :-2], wide[:, 2:]
     padded = np.pad(of_piece, ((0, 0), (1, 1)))
     neighbour = np.where(after > before, padded[:, 2:], padded[:, :-2])
-    of_piece[thin] = np.where(np.maximum(before, after) > 0, neighbour, 0)[thin]
+    of_piece[thin] = np.where(np.maximum(before, after) > 0, neighbour, of_piece)[thin]
     return np.asarray(of_piece.ravel())
 
 
