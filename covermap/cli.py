@@ -25,8 +25,10 @@ from covermap.cli_options import (
 )
 from covermap.compare_command import compare_command
 from covermap.errors import CovermapError
+from covermap.export_command import export_command
 from covermap.map_settings import MAP_SETTINGS
 from covermap.plan_command import plan_command
+from covermap.report_command import report_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -280,6 +282,8 @@ def sample_command(folder: Path, name: str) -> None:
 
 commands.add_command(compare_command)
 commands.add_command(plan_command)
+commands.add_command(report_command)
+commands.add_command(export_command)
 
 
 def main() -> None:

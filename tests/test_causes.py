@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from builders import ORIGIN, settings_of, straight_passes, track_of
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import covermap.field
@@ -473,10 +473,14 @@ BOTH = {"spread__width": 6.0, "spread__lean": 1.2}
 
 
 @given(heading=st.floats(0, 360))
+@example(heading=45.0)
 @settings(max_examples=6, deadline=None)
 def test_turning_the_field_leaves_the_shares_alone(heading):
     def parts(result):
-        kg = result.causes_kg.groupby(result.strips["kind"].to_numpy()).sum()
+        # lanes about a cell wide are strips at some headings and not at others
+        wide = (result.strips["width_m"] > 2).to_numpy()
+        kinds = result.strips.loc[wide, "kind"].to_numpy()
+        kg = result.causes_kg[wide].groupby(kinds).sum()
         return kg.div(kg.sum(axis=1), axis=0)[["cause-narrow", "cause-lean"]].to_numpy()
 
     one = mapped(regular(6, 150.0), settings_of(**BOTH))

@@ -464,8 +464,10 @@ def test_public_commands_are_a_tested_list():
         "advise",
         "check",
         "compare",
+        "export",
         "map",
         "plan",
+        "report",
         "sample",
         "trays",
     ]

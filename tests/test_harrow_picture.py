@@ -16,6 +16,7 @@ from covermap.outputs.harrow_picture import harrow_lines, harrow_picture
 from covermap.outputs.summary import CAUTION
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
+from covermap.settings import SETTINGS
 
 GRID = Grid(UTM, 500_000.0, 4_980_000.0, 0.5, 200, 160)
 EAST = np.tile((np.arange(160) + 0.5) * 0.5, (200, 1))
@@ -66,6 +67,14 @@ def test_picture_names_what_it_shows(us_units, length, area, carry):
     ):
         assert expected in shown, expected
     assert " ".join(CAUTION.split()) in " ".join(shown.split())
+
+
+def test_legend_marks_the_limits():
+    """Those of the settings where none are given."""
+    usual = {s.default for s in SETTINGS if s.section == "limits" and s.kind == "number"}
+    assert {f"{limit:g}" for limit in usual} <= set(words(picture()).splitlines())
+    shown = words(picture(limits=(0.7, 1.6))).splitlines()
+    assert {"0", "0.7", "1", "1.6", "2.2+"} <= set(shown)
 
 
 def test_title_is_plain_text_whatever_was_typed():

@@ -40,7 +40,15 @@ ORDER = (
     ),
     ("outputs",),
     ("sample", "sample_driving", "sample_shapes", "sample_wind", "season"),
-    ("cli", "cli_options", "compare_command", "plan_command", "page"),
+    (
+        "cli",
+        "cli_options",
+        "compare_command",
+        "export_command",
+        "plan_command",
+        "report_command",
+        "page",
+    ),
     ("__main__",),
 )
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}

@@ -7,9 +7,8 @@ black and white too.
 
 from __future__ import annotations
 
-import io
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -36,6 +35,16 @@ from covermap.outputs.card_page import (
     width_mm,
     wrapped,
 )
+from covermap.outputs.drawing import (
+    INK,
+    MM_PER_INCH,
+    PALE,
+    SOFT,
+    house_look,
+    new_figure,
+    plain_text,
+    svg_of,
+)
 from covermap.plan.settings_advice import CardRow
 from covermap.units import Shown, shown
 
@@ -43,10 +52,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_INK = "#222222"
-_SOFT = "#767676"
-_PALE = "#e9ecef"
-_FONTS = ["DejaVu Sans", "sans-serif"]
 _LONGEST_TITLE = 110
 _PLOT_MM = (95.0, 44.0)
 _TABLE_MM = 116.0
@@ -71,14 +76,8 @@ def advice_card(advice: FieldAdvice, *, title: str, us_units: bool = False) -> s
     str
         SVG of one A4 page; text stays text, escaped; the same for the same advice.
     """
-    import matplotlib as mpl
-
-    with mpl.rc_context(_style()):
-        stream = io.StringIO()
-        card_figure(advice, title=title, us_units=us_units).savefig(
-            stream, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type"))
-        )
-    svg = stream.getvalue()
+    with house_look(8.5):
+        svg = svg_of(card_figure(advice, title=title, us_units=us_units))
     # a browser prints points as it likes; millimetres are the page
     points = [f"{mm / MM_PER_POINT:.6f}".rstrip("0").rstrip(".") + "pt" for mm in PAGE_MM]
     for mm, point in zip(PAGE_MM, points, strict=True):
@@ -86,29 +85,9 @@ def advice_card(advice: FieldAdvice, *, title: str, us_units: bool = False) -> s
     return svg
 
 
-def _style() -> dict[Any, Any]:
-    return {
-        "svg.hashsalt": "covermap",
-        "svg.fonttype": "none",
-        "font.family": _FONTS,
-        "font.size": 8.5,
-        "text.color": _INK,
-        "axes.edgecolor": _SOFT,
-        "axes.labelcolor": _INK,
-        "xtick.color": _INK,
-        "ytick.color": _INK,
-        "hatch.linewidth": 0.5,
-        "text.parse_math": False,
-    }
-
-
 def card_figure(advice: FieldAdvice, *, title: str, us_units: bool) -> Figure:
     """Lay the card out as a matplotlib figure; parameters as in :func:`advice_card`."""
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(PAGE_MM[0] / 25.4, PAGE_MM[1] / 25.4))
-    FigureCanvasSVG(figure)
+    figure = new_figure((PAGE_MM[0] / MM_PER_INCH, PAGE_MM[1] / MM_PER_INCH))
     page = Page(figure)
     _head(page, advice, title, us_units)
     rows = table_rows(advice, us_units)
@@ -140,17 +119,11 @@ def card_figure(advice: FieldAdvice, *, title: str, us_units: bool) -> Figure:
     return figure
 
 
-def _plain_title(text: str) -> str:
-    """Leave out what XML forbids (control characters) and what would not fit."""
-    text = "".join(c if c.isprintable() else " " for c in text).strip()
-    return text if len(text) <= _LONGEST_TITLE else text[: _LONGEST_TITLE - 1] + "…"
-
-
 def _head(page: Page, advice: FieldAdvice, title: str, us_units: bool) -> None:
     length = shown(us_units)["length"]
     limits = advice.limits
     width = page.width
-    lines = wrapped(_plain_title(title or "Settings card"), width, 14, "bold")
+    lines = wrapped(plain_text(title or "Settings card", _LONGEST_TITLE), width, 14, "bold")
     if len(lines) > 2:
         lines = [lines[0], lines[1][:-1] + "…"]
     for line in lines:
@@ -186,13 +159,13 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
     values = _curves(advice, wind, length)
     for name, dash, thick in _LINES:
         for k, (x, y) in enumerate(values[name]):
-            axes.plot(x, y, color=_INK, lw=thick, ls=dash, label="" if k else name)
+            axes.plot(x, y, color=INK, lw=thick, ls=dash, label="" if k else name)
     every = np.concatenate([y for parts in values.values() for _, y in parts])
     pad = 0.06 * float(np.ptp(every))
     axes.set_xlim(-most, most)
     axes.set_ylim(float(every.min()) - pad, float(every.max()) + pad)
-    axes.axhline(0, color=_SOFT, lw=0.8, zorder=0.5)
-    axes.axvline(0, color=_SOFT, lw=0.8, zorder=0.5)
+    axes.axhline(0, color=SOFT, lw=0.8, zorder=0.5)
+    axes.axvline(0, color=SOFT, lw=0.8, zorder=0.5)
     axes.grid(color="#d5d9dc", lw=0.5)
     axes.set_axisbelow(True)
     axes.xaxis.set_major_formatter(_unsigned)
@@ -204,7 +177,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
         for side in (-1, 1):
             axes.axvspan(
                 *sorted((side * beyond, side * most)),
-                facecolor=_PALE,
+                facecolor=PALE,
                 edgecolor="#c2c7cb",
                 hatch="///",
                 lw=0,
@@ -235,8 +208,8 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
             page.y + 3.0,
             7,
             3.2,
-            facecolor=_PALE,
-            edgecolor=_SOFT,
+            facecolor=PALE,
+            edgecolor=SOFT,
             hatch="//////",
             lw=0.5,
         )
@@ -305,12 +278,12 @@ def _table(page: Page, advice: FieldAdvice, rows: list[CardRow], us_units: bool)
     for first, text in ((1, "wind from the left"), (4, "wind from the right")):
         middle = (edges[first] + edges[first + 3]) / 2
         page.write(middle, y, f"{text} [{length.unit}]", 7.5, ha="center", weight="bold")
-        page.axes.plot([edges[first] + 2, edges[first + 3] - 1], [y + 4.2] * 2, color=_SOFT, lw=0.6)
+        page.axes.plot([edges[first] + 2, edges[first + 3] - 1], [y + 4.2] * 2, color=SOFT, lw=0.6)
     heads = [f"crosswind\n[{wind.unit}]", *["reach\nleft", "reach\nright", "lean\n"] * 2]
     for x, text in zip(right, [*heads, "CV\n[%]", "highest\n÷ lowest"], strict=True):
         page.write(x, y + 5.2, text, 7.5, ha="right", linespacing=1.15)
     y += 13.0
-    page.axes.plot([edges[0], edges[-1]], [y, y], color=_INK, lw=0.8)
+    page.axes.plot([edges[0], edges[-1]], [y, y], color=INK, lw=0.8)
     y += 0.8
     both = is_mirrored(advice)
     for row in rows:
@@ -327,12 +300,12 @@ def _table(page: Page, advice: FieldAdvice, rows: list[CardRow], us_units: bool)
         texts += [f"{row.after.cv_pct:.0f}", ratio_text(row.after.urdr)]
         beyond = _beyond(row, advice)
         if beyond:
-            page.box(edges[0], y, _TABLE_MM, _ROW_MM, facecolor=_PALE, lw=0, zorder=0.2)
+            page.box(edges[0], y, _TABLE_MM, _ROW_MM, facecolor=PALE, lw=0, zorder=0.2)
         for x, text in zip(right, texts, strict=True):
             slant = "italic" if beyond else "normal"
             page.write(x, y + _ROW_MM / 2, text, 8.5, ha="right", va="center", style=slant)
         y += _ROW_MM
-    page.axes.plot([edges[0], edges[-1]], [y, y], color=_SOFT, lw=0.6)
+    page.axes.plot([edges[0], edges[-1]], [y, y], color=SOFT, lw=0.6)
     notes = ["lean: + right, − left"]
     if any(_beyond(row, advice) for row in rows):
         notes.append("slanted on grey: cannot be fully made good")
@@ -353,7 +326,7 @@ def _crosswind_box(
     felt = blowing * 0.5 * advice.station_factor
     x = page.left + _TABLE_MM + 5
     width = page.right - x
-    page.box(x, top, width, height, facecolor="none", edgecolor=_SOFT, lw=0.8)
+    page.box(x, top, width, height, facecolor="none", edgecolor=SOFT, lw=0.8)
     x, width = x + 3, width - 6
     page.y = top + 2.5
     page.paragraph("Finding the crosswind", x, width, 9.5, weight="bold")
@@ -384,7 +357,7 @@ def _caution(page: Page) -> float:
     lines = wrapped(CAUTION, width - 8, 8.5)
     height = line_mm(9.5) + len(lines) * line_mm(8.5) + 4.5
     top = PAGE_MM[1] - MARGIN_MM - height
-    page.box(page.left, top, width, height, facecolor="none", edgecolor=_INK, lw=1.6)
+    page.box(page.left, top, width, height, facecolor="none", edgecolor=INK, lw=1.6)
     page.write(page.left + 4, top + 2, "Caution", 9.5, weight="bold")
     for k, line in enumerate(lines):
         page.write(page.left + 4, top + 2.4 + line_mm(9.5) + k * line_mm(8.5), line, 8.5)

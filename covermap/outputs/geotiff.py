@@ -9,28 +9,15 @@ import numpy as np
 
 from covermap.errors import OutputError
 from covermap.ground.grid import Grid
-
-#: Unit of each band; ``1`` stands for a number without a unit.
-BAND_UNITS = {
-    "residue_t_ha": "t/ha",
-    "cover_pct": "%",
-    "spread_ratio": "1",
-    "layers": "1",
-    "residue_change_t_ha": "t/ha",
-    "cover_change_pct": "%",
-    "spread_ratio_change": "1",
-    "residue_at_seeding_t_ha": "t/ha",
-    "cover_after_pct": "%",
-    "below_target": "1",
-    "removable_t_ha": "t/ha",
-    "action": "1",
-}
+from covermap.outputs.column_meanings import band_column
 
 
 def write_geotiff(
     path: Path, grid: Grid, bands: Mapping[str, np.ndarray], tags: Mapping[str, str]
 ) -> None:
     """Write the bands of a field, with overviews, into one cloud-optimised GeoTIFF.
+
+    Each band carries name, unit, meaning and statistics.
 
     Parameters
     ----------
@@ -40,7 +27,7 @@ def write_geotiff(
         Where the cells lie.
     bands : mapping of str to numpy.ndarray
         Band name to values, shape of the grid, NaN where there is none; in file order.
-        Units are those of :data:`BAND_UNITS`.
+        Unit and meaning of each come from ``tables/output_columns.csv``.
     tags : mapping of str to str
         Written as dataset metadata.
 
@@ -78,6 +65,7 @@ def write_geotiff(
             blocksize=512,
             overview_resampling="average",
             num_threads="ALL_CPUS",
+            statistics="YES",
             bigtiff="IF_SAFER",
         ) as raster:
             raster.update_tags(
@@ -86,7 +74,8 @@ def write_geotiff(
             for number, (name, values) in enumerate(bands.items(), start=1):
                 raster.write(np.asarray(values, np.float32), number)
                 raster.set_band_description(number, name)
-                raster.set_band_unit(number, BAND_UNITS[name])
+                raster.set_band_unit(number, band_column(name).unit)
+                raster.update_tags(number, meaning=band_column(name).meaning)
     except (RasterioError, CPLE_BaseError, OSError) as error:
         raise OutputError(
             f"Cannot write {path.name} to the folder {path.parent}: {error}. Look whether the "

@@ -1,187 +1,134 @@
-"""Raster bands as small images that lie right on a Web Mercator map."""
+"""Where the cells of a grid lie on a Web Mercator map, in formulas short enough for a page.
+
+A page cannot carry a projection library. Over one field, map and grid differ by a smooth
+function, so cubic polynomials fitted to the real projection stand in for it; how far they
+are off is measured and kept with them.
+"""
 
 from __future__ import annotations
 
-import base64
 import math
-import struct
-import zlib
-from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from affine import Affine
 
 from covermap.ground.grid import Grid
-from covermap.outputs.colours import NO_VALUE, colour_index, is_discrete, palette
-
-# Together they keep four images of a field of any size within a page of 5 MB.
-_MOST_PIXELS = 1_200_000
-_LONGEST_SIDE = 2_400
 
 _MERCATOR = "EPSG:3857"
 _EARTH_RADIUS_M = 6378137.0
+#: The projection is looked up on so many points along each side.
+_NODES = 21
+#: Powers of x and y in each term, as ``assets/map_values.js`` has them too.
+_POWERS = [(i, total - i) for total in range(4) for i in range(total + 1)]
 
 
 @dataclass(frozen=True)
-class MercatorFrame:
-    """A rectangle in Web Mercator that holds a grid, cut into pixels.
+class MapPlace:
+    """How to get from a map to a grid and back.
 
     Attributes
     ----------
-    west, south, east, north : float
-        Edges in EPSG:3857.
-    rows, cols : int
-        Size of the image.
+    centre : tuple of float
+        EPSG:3857 of the middle of the grid.
+    half_map_m, half_grid_m : float
+        Lengths that x and y are divided by, on the map and on the grid.
+    to_grid : numpy.ndarray
+        (10, 2): column and row [cells], from map positions off the centre.
+    to_map : numpy.ndarray
+        (10, 2): EPSG:3857 off the centre, from metres right of and below the grid's middle.
+    corners : numpy.ndarray
+        (3, 2) EPSG:3857 of the north-west, north-east and south-west corner of the picture:
+        a picture has straight edges, so this is the best fit, not the corners themselves.
+    error_m, picture_error_m : float
+        The largest error found of the polynomials and of the picture's place [m on the
+        ground].
     """
 
-    west: float
-    south: float
-    east: float
-    north: float
-    rows: int
-    cols: int
+    centre: tuple[float, float]
+    half_map_m: float
+    half_grid_m: float
+    to_grid: np.ndarray
+    to_map: np.ndarray
+    corners: np.ndarray
+    error_m: float
+    picture_error_m: float
 
-    @property
-    def transform(self) -> Affine:
-        """Affine transform from column, row to EPSG:3857."""
-        wide = (self.east - self.west) / self.cols
-        high = (self.north - self.south) / self.rows
-        return Affine(wide, 0.0, self.west, 0.0, -high, self.north)
-
-    @property
-    def corners_lat_lon(self) -> list[list[float]]:
-        """South-west and north-east corner as latitude, longitude [deg]."""
-        return [
-            [_latitude(self.south), math.degrees(self.west / _EARTH_RADIUS_M)],
-            [_latitude(self.north), math.degrees(self.east / _EARTH_RADIUS_M)],
-        ]
+    def as_data(self) -> dict[str, Any]:
+        """Give the numbers as the page needs them."""
+        return {
+            "centre": list(self.centre),
+            "half_map_m": self.half_map_m,
+            "half_grid_m": self.half_grid_m,
+            "to_grid": self.to_grid.T.tolist(),
+            "to_map": self.to_map.T.tolist(),
+            "corners": self.corners.tolist(),
+        }
 
 
-def _latitude(mercator_y: float) -> float:
-    return math.degrees(2 * math.atan(math.exp(mercator_y / _EARTH_RADIUS_M)) - math.pi / 2)
-
-
-def mercator_frame(grid: Grid) -> MercatorFrame:
-    """Give the frame of the images of a grid.
-
-    Pixels are no finer than the cells, and so many at most that the page stays small.
-    """
-    from rasterio.warp import transform_bounds
-
-    west, south, east, north = transform_bounds(grid.crs.to_wkt(), _MERCATOR, *grid.bounds)
-    long_m, wide_m = grid.rows * grid.cell_m, grid.cols * grid.cell_m
-    pixel_m = max(
-        grid.cell_m,
-        math.sqrt(long_m * wide_m / _MOST_PIXELS),
-        max(long_m, wide_m) / _LONGEST_SIDE,
-    )
-    stretch = 1 / math.cos(math.radians(_latitude((south + north) / 2)))
-    return MercatorFrame(
-        west,
-        south,
-        east,
-        north,
-        max(1, round((north - south) / (pixel_m * stretch))),
-        max(1, round((east - west) / (pixel_m * stretch))),
-    )
-
-
-def on_mercator(
-    grid: Grid, bands: Mapping[str, np.ndarray], frame: MercatorFrame
-) -> dict[str, np.ndarray]:
-    """Bring bands onto the pixels of a frame.
+def map_place(grid: Grid) -> MapPlace:
+    """Fit the way from a Web Mercator map to a grid and back.
 
     Parameters
     ----------
     grid : Grid
-        Where the bands lie.
-    bands : mapping of str to numpy.ndarray
-        Each of the shape of the grid, NaN where there is none.
-    frame : MercatorFrame
 
     Returns
     -------
-    dict of str to numpy.ndarray
-        float32 of (frame.rows, frame.cols), in the units of the bands. Means of cells where
-        a pixel holds several, but whole numbers stay whole.
+    MapPlace
+        Over a field of some kilometres ``error_m`` is far below a millimetre.
     """
-    from rasterio.warp import Resampling, reproject
+    from pyproj import Transformer
 
-    coarser = frame.rows * frame.cols < 0.7 * grid.rows * grid.cols
-    source_crs = grid.crs.to_wkt()
-
-    def warp(name: str) -> np.ndarray:
-        image = np.full((frame.rows, frame.cols), np.nan, np.float32)
-        mean = coarser and not is_discrete(name)
-        reproject(
-            np.asarray(bands[name], np.float32),
-            image,
-            src_transform=grid.transform,
-            src_crs=source_crs,
-            src_nodata=np.nan,
-            dst_transform=frame.transform,
-            dst_crs=_MERCATOR,
-            dst_nodata=np.nan,
-            resampling=Resampling.average if mean else Resampling.nearest,
-            num_threads=4,
-        )
-        return image
-
-    # Threads belong to the warp: around it, rasterio's muted warnings would leak out.
-    return {name: warp(name) for name in bands}
-
-
-def image_url(name: str, values: np.ndarray, low: float, high: float) -> str:
-    """Give a band as the ``data:`` address of a PNG image with a palette.
-
-    Parameters
-    ----------
-    name : str
-        Name of the band, for its colours.
-    values : numpy.ndarray
-        (rows, cols), in the unit of the band; NaN where there is none.
-    low, high : float
-        Ends of the colour ramp, in the unit of the band.
-
-    Returns
-    -------
-    str
-    """
-    image = palette_png(colour_index(name, values, low, high), palette(name))
-    return "data:image/png;base64," + base64.b64encode(image).decode("ascii")
-
-
-def palette_png(index: np.ndarray, colours: np.ndarray) -> bytes:
-    """Encode an indexed-colour PNG (W3C PNG Specification, third edition, section 11.2).
-
-    Parameters
-    ----------
-    index : numpy.ndarray
-        uint8 of (rows, cols): rows of ``colours``.
-    colours : numpy.ndarray
-        uint8 RGBA of (n, 4); only row ``NO_VALUE`` may be transparent.
-
-    Returns
-    -------
-    bytes
-    """
-    rows, cols = index.shape
-    lines = np.zeros((rows, cols + 1), np.uint8)  # filter type 0 before each line
-    lines[:, 1:] = index
-    header = struct.pack(">IIBBBBB", cols, rows, 8, 3, 0, 0, 0)
-    return b"".join(
-        (
-            b"\x89PNG\r\n\x1a\n",
-            _chunk(b"IHDR", header),
-            _chunk(b"PLTE", colours[:, :3].tobytes()),
-            _chunk(b"tRNS", colours[: NO_VALUE + 1, 3].tobytes()),
-            _chunk(b"IDAT", zlib.compress(lines.tobytes(), 6)),
-            _chunk(b"IEND", b""),
-        )
+    part = np.linspace(0.0, 1.0, _NODES)
+    col, row = (a.ravel() for a in np.meshgrid(part * grid.cols, part * grid.rows))
+    to_mercator = Transformer.from_crs(grid.crs, _MERCATOR, always_xy=True)
+    x, y = to_mercator.transform(grid.west + col * grid.cell_m, grid.north - row * grid.cell_m)
+    centre = (float((x.min() + x.max()) / 2), float((y.min() + y.max()) / 2))
+    half_map = float(max(np.ptp(x), np.ptp(y))) / 2
+    half_grid = grid.cell_m * max(grid.rows, grid.cols) / 2
+    cells = np.column_stack([col, row])
+    on_map = np.column_stack([x - centre[0], y - centre[1]])
+    off_middle = (cells - [grid.cols / 2, grid.rows / 2]) * grid.cell_m
+    to_grid, grid_error = _fit(_terms(on_map / half_map), cells)
+    to_map, map_error = _fit(_terms(off_middle / half_grid), on_map)
+    straight = np.column_stack([np.ones(len(cells)), cells])
+    placed, picture_error = _fit(straight, on_map)
+    ends = np.array([[1.0, 0, 0], [1, grid.cols, 0], [1, 0, grid.rows]])
+    shrink = math.cos(math.radians(latitude(centre[1])))
+    return MapPlace(
+        centre,
+        half_map,
+        half_grid,
+        to_grid,
+        to_map,
+        ends @ placed + centre,
+        max(grid_error * grid.cell_m, map_error * shrink),
+        picture_error * shrink,
     )
 
 
-def _chunk(kind: bytes, content: bytes) -> bytes:
-    check = zlib.crc32(kind + content)
-    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", check)
+def bounds_lat_lon(grid: Grid) -> list[list[float]]:
+    """Give the south-west and north-east corner around a grid as latitude, longitude [deg]."""
+    from rasterio.warp import transform_bounds
+
+    west, south, east, north = transform_bounds(grid.crs.to_wkt(), _MERCATOR, *grid.bounds)
+    return [
+        [latitude(south), math.degrees(west / _EARTH_RADIUS_M)],
+        [latitude(north), math.degrees(east / _EARTH_RADIUS_M)],
+    ]
+
+
+def latitude(mercator_y: float) -> float:
+    """Give the latitude [deg] of a northing in EPSG:3857."""
+    return math.degrees(2 * math.atan(math.exp(mercator_y / _EARTH_RADIUS_M)) - math.pi / 2)
+
+
+def _terms(xy: np.ndarray) -> np.ndarray:
+    return np.column_stack([xy[:, 0] ** i * xy[:, 1] ** j for i, j in _POWERS])
+
+
+def _fit(terms: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, float]:
+    """Give coefficients by least squares, and the largest distance that is left."""
+    found, *_ = np.linalg.lstsq(terms, wanted, rcond=None)
+    return found, float(np.hypot(*(terms @ found - wanted).T).max())

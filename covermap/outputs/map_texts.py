@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -26,10 +26,41 @@ LAYER_MEANINGS = {
     "layers": "Passes that left a meaningful share here",
 }
 
+#: The layers of a plan, shown only where there is one.
+PLAN_TITLES = {
+    "harrowed_ratio": "Spread ratio after harrowing",
+    "cover_after_pct": "Ground cover after operations",
+}
+LAYER_MEANINGS |= {
+    "harrowed_ratio": "As the harrow simulation leaves it on the best heading",
+    "cover_after_pct": "Ground hidden by residue when the stated operations are done",
+}
+#: Layers that are coloured like another one.
+_LIKE = {"harrowed_ratio": "spread_ratio", "cover_after_pct": "cover_pct"}
+
 #: Title of each kind of strip.
 STRIP_TITLES = {"gap": "Gap strip", "double": "Double strip"}
 
 Rows = list[list[str]]
+
+
+def like(name: str) -> str:
+    """Give the layer whose colours and unit a layer has."""
+    return _LIKE.get(name, name)
+
+
+def in_both_units(lines: Callable[[bool], Iterable[Sequence[str]]]) -> Rows:
+    """Give label, metric text and, where it differs, text in US units of each line.
+
+    Parameters
+    ----------
+    lines : callable
+        Takes ``us_units``; gives the same labels either way.
+    """
+    return [
+        [label, metric] if metric == us else [label, metric, us]
+        for (label, metric), (_, us) in zip(lines(False), lines(True), strict=True)
+    ]
 
 
 def pass_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
@@ -116,20 +147,20 @@ def strip_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
         ("Too little by", _text(unit["mass"], record, "deficit_kg", zero=False)),
         ("Passes", _plain(record, "passes")),
         ("Cause", _plain(record, "causes") or _plain(record, "cause")),
-        ("Next pass", _plain(record, "action")),
+        ("Next pass", _with_rule(record, "action")),
     ]
     return [[label, value] for label, value in lines if value]
 
 
 def zone_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
-    """Give label and value lines of one zone of a plan."""
+    """Give label and value lines of one zone of a plan, its words in both units beside it."""
     unit = shown(us_units)
     lines = [
         ("Plan zone", f"{record['zone_id']}: {record['action']}"),
         ("Area", _text(unit["area"], record, "area_m2")),
         ("Swaths", _number(record, "swaths", 0)),
-        ("Why", _plain(record, "why")),
-        ("Should bring", _plain(record, "benefit")),
+        ("Why", _plain(record, "why_us" if us_units else "why")),
+        ("Should bring", _plain(record, "benefit_us" if us_units else "benefit")),
         ("Rule", _plain(record, "rule_id")),
     ]
     return [[label, value] for label, value in lines if value]
@@ -164,9 +195,9 @@ def display_range(
     low, high : float
         In the unit of the band.
     """
-    if name == "cover_pct":
+    if like(name) == "cover_pct":
         return 0.0, 100.0
-    if name == "spread_ratio":
+    if like(name) == "spread_ratio":
         return 0.0, max(2.0, 2 * limits[1] - 1)
     if name == "layers":
         return 0.0, 4.0
@@ -181,26 +212,29 @@ def legend_marks(
     name: str, ends: tuple[float, float], limits: tuple[float, float], us_units: bool
 ) -> list[tuple[float, str]]:
     """Give place (0 to 1) and text of each mark on a colour ramp."""
-    low, high = ends
-    if name == "spread_ratio":
+    _, high = ends
+    if like(name) == "spread_ratio":
         below = [(v, f"{v:.2g}") for v in (0.0, limits[0], 1.0, limits[1])]
         return [
             (v / 2 if v <= 1 else 0.5 + (v - 1) / (high - 1) / 2, text)
             for v, text in [*below, (high, f"{high:.2g}+")]
         ]
-    if name == "cover_pct":
+    if like(name) == "cover_pct":
         return [(v / 100, f"{v} %") for v in (0, 25, 50, 75, 100)]
-    rate = shown(us_units)["mass per area"]
-    places = (0.0, 0.25, 0.5, 0.75, 1.0)
-    marks = [(place, f"{(low + place * (high - low)) * rate.per_si:,.4g}") for place in places]
-    return [*marks[:-1], (1.0, f"{high * rate.per_si:,.4g}+")]
+    top = high * shown(us_units)["mass per area"].per_si
+    step = top / 4
+    if abs(_round_up(top) - top) > 1e-6 * top:  # round in the other unit: so the marks move
+        step = _round_up(top / 5)
+    count = math.floor(top / step - 0.55) + 1
+    marks = [(k * step / top, f"{k * step:,.6g}") for k in range(count)]
+    return [*marks, (1.0, f"{float(f'{top:.3g}'):,.6g}+")]
 
 
 def layer_unit(name: str, us_units: bool) -> str:
     """Give the unit of a raster layer as the legend shows it."""
     if name == "residue_t_ha":
         return shown(us_units)["mass per area"].unit
-    return {"cover_pct": "%", "spread_ratio": "1 = even", "layers": "number"}[name]
+    return {"cover_pct": "%", "spread_ratio": "1 = even", "layers": "number"}[like(name)]
 
 
 def _round_up(value: float) -> float:
@@ -218,6 +252,11 @@ def _known(value: Any) -> bool:
 def _plain(record: Mapping[str, Any], name: str) -> str:
     value = record.get(name)
     return str(value) if _known(value) else ""
+
+
+def _with_rule(record: Mapping[str, Any], name: str) -> str:
+    text, rule = _plain(record, name), _plain(record, "rule_id")
+    return f"{text} [{rule}]" if text and rule else text
 
 
 def _value(record: Mapping[str, Any], name: str) -> float | None:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from covermap.outputs.drawing import INK, SOFT
 from covermap.plan.actions import ACTIONS
 from covermap.tables import read_table
 from covermap.units import shown
@@ -21,8 +22,6 @@ from covermap.units import shown
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_INK = "#222222"
-_SOFT = "#767676"
 #: Height of a row of the table, and where its columns of numbers end and words begin [inches].
 _ROW_HIGH = 0.185
 _AREA_AT, _SWATHS_AT, _COST_AT, _FUEL_AT = 2.45, 2.95, 4.05, 4.5
@@ -74,6 +73,24 @@ def signs_of(rule_ids: Iterable[str]) -> list[ActionSign]:
     return [sign for sign in reversed(action_signs().values()) if sign.rule_id in there]
 
 
+def draw_sign(axes: Axes, x: float, y: float, sign: ActionSign) -> None:
+    """Draw the hatch, letter and words of an action from the left, middle height on.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes
+        Their data are inches.
+    x, y : float
+    sign : ActionSign
+    """
+    from matplotlib.patches import Rectangle
+
+    look: dict[str, Any] = {"fc": sign.colour, "ec": INK, "hatch": sign.hatch or None}
+    axes.add_patch(Rectangle((x, y - 0.07), 0.32, 0.14, lw=0.5, **look))
+    axes.text(x + _CODE_AT, y, sign.code, ha="center", va="center", fontsize=8, fontweight="bold")
+    axes.text(x + _WORDS_AT, y, sign.words, va="center", fontsize=8)
+
+
 def table_height(work: pd.DataFrame) -> float:
     """Give the height of :func:`draw_table` [inches]."""
     return (1 + len(work)) * _ROW_HIGH
@@ -93,8 +110,6 @@ def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool 
     us_units : bool
         Acres instead of hectares; fuel stays in litres, as stated.
     """
-    from matplotlib.patches import Rectangle
-
     area = shown(us_units)["area"]
     row_of = {str(rule_id): k for k, rule_id in enumerate(work["rule_id"])}
     columns = [
@@ -107,17 +122,14 @@ def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool 
             columns.append((at, title, ["–" if v != v else f"{v:,.0f}" for v in work[name]]))
     top = axes.get_ylim()[1] - _ROW_HIGH / 2
     small: dict[str, Any] = {"va": "center", "fontsize": 8}
-    faint: dict[str, Any] = {"va": "center", "fontsize": 6.5, "color": _SOFT}
+    faint: dict[str, Any] = {"va": "center", "fontsize": 6.5, "color": SOFT}
     axes.text(_WORDS_AT, top, "action", **small)
     axes.text(_RULE_AT, top, "rule", **faint)
     for at, title, _ in columns:
         axes.text(at, top, title, ha="right", **small)
     for k, sign in enumerate(signs_of(row_of), 1):
         y = top - k * _ROW_HIGH
-        look: dict[str, Any] = {"fc": sign.colour, "ec": _INK, "hatch": sign.hatch or None}
-        axes.add_patch(Rectangle((0, y - 0.07), 0.32, 0.14, lw=0.5, **look))
-        axes.text(_CODE_AT, y, sign.code, ha="center", fontweight="bold", **small)
-        axes.text(_WORDS_AT, y, sign.words, **small)
+        draw_sign(axes, 0.0, y, sign)
         axes.text(_RULE_AT, y, sign.rule_id, **faint)
         for at, _, cells in columns:
             axes.text(at, y, cells[row_of[sign.rule_id]], ha="right", **small)

@@ -97,10 +97,7 @@ def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     lines += ["Ground cover:", *_cover_lines(plan, us_units)]
     lines += ["Soil loss, nitrogen, seeding:", *_soil_lines(plan, us_units)]
     if plan.harrow is not None:
-        zoned = (plan.zones["rule_id"] == "plan-harrow").any()
-        rule = "plan-whole-field" if zoned else "plan-no-harrow"
-        said = [(rule, RULES[rule]), *harrow_lines(plan.harrow, us_units=us_units)]
-        lines += ["Harrow:", *(_said(*line) for line in said)]
+        lines += ["Harrow:", *(_said(*line) for line in _harrow_said(plan, us_units))]
     lines += ["Baling:", *_baling_lines(plan, us_units)]
     lines += [_said(rule, RULES[rule]) for rule in _ALWAYS]
     if us_units:
@@ -112,6 +109,15 @@ def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
 
 def _said(rule: str, text: str) -> str:
     return f"  {text} [{rule}]"
+
+
+def _harrow_said(plan: FieldPlan, us_units: bool) -> list[tuple[str, str]]:
+    """Say what harrowing would do, and first whether any zone calls for it."""
+    if plan.harrow is None:
+        return []
+    zoned = (plan.zones["rule_id"] == "plan-harrow").any()
+    rule = "plan-whole-field" if zoned else "plan-no-harrow"
+    return [(rule, RULES[rule]), *harrow_lines(plan.harrow, us_units=us_units)]
 
 
 def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
@@ -313,7 +319,7 @@ def _all_notes(plan: FieldPlan) -> list[tuple[str, str]]:
         *plan.seeding.not_judged,
         *([] if plan.response is None else plan.response.notes),
         *plan.baling.notes,
-        *([] if plan.harrow is None else harrow_lines(plan.harrow)),
+        *_harrow_said(plan, us_units=False),
         *EROSION.items(),
         ("seeding-caution", SEEDING["seeding-caution"]),
         *((rule, RULES[rule]) for rule in _ALWAYS),

@@ -6,24 +6,29 @@ band; line styles, marks and labels on the lines tell everything apart without c
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from covermap.cover.spectrum import Spectrum, spectrum_findings
-from covermap.outputs.colours import palette
-from covermap.units import METRES_PER_FOOT
+from covermap.outputs.drawing import (
+    INK,
+    PALE,
+    house_look,
+    length_unit,
+    new_figure,
+    plain_text,
+    svg_of,
+    two_colours,
+    wrapped_text,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_INK = "#222222"
-_SOFT = "#767676"
-_PALE = "#e9ecef"
 _SIZE_INCHES = (8.6, 5.4)
 _LONGEST_TITLE = 80
-_LINE_CHARACTERS = 124
+_TEXT_INCHES = 8.1
 #: Distances that are drawn, from this part of a spacing on.
 _FROM_SPACINGS = 0.3
 
@@ -45,79 +50,32 @@ def spectrum_plot(spectrum: Spectrum, *, title: str, us_units: bool = False) -> 
         SVG; text stays text, escaped; the same bytes every time. Where there is no spectrum
         the picture says why.
     """
-    import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    style: dict[Any, Any] = {
-        "svg.hashsalt": "covermap",
-        "svg.fonttype": "none",
-        "font.family": ["DejaVu Sans"],
-        "font.size": 9.5,
-        "text.color": _INK,
-        "axes.edgecolor": _SOFT,
-        "axes.labelcolor": _INK,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "xtick.color": _INK,
-        "ytick.color": _INK,
-        "legend.frameon": False,
-        "text.parse_math": False,
-    }
-    with mpl.rc_context(style):
-        figure = Figure(figsize=_SIZE_INCHES)
-        FigureCanvasSVG(figure)
-        figure.text(0.03, 0.95, _plain_title(title), fontsize=13, va="center")
+    with house_look(9.5, open_frame=True):
+        figure = new_figure(_SIZE_INCHES)
+        shown = plain_text(title, _LONGEST_TITLE) or "Cross-track spectrum"
+        figure.text(0.03, 0.95, shown, fontsize=13, va="center")
         findings = dict(spectrum_findings(spectrum, us_units=us_units))
-        words = "\n".join(_wrapped(text) for text in findings.values())
+        words = "\n".join(wrapped_text(text, _TEXT_INCHES, 9) for text in findings.values())
         figure.text(0.03, 0.905, words, fontsize=9, va="top", linespacing=1.35)
         if not spectrum.reason:
             axes = figure.add_axes((0.08, 0.12, 0.89, 0.69 - 0.037 * words.count("\n")))
-            metres, unit = (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")
+            metres, unit = length_unit(us_units)
             _draw(axes, spectrum, metres, unit)
             _mark_spacings(axes, spectrum, findings, metres, unit)
-        stream = io.StringIO()
-        figure.savefig(
-            stream, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type"))
-        )
-    return stream.getvalue()
-
-
-def _plain_title(text: str) -> str:
-    """Leave out what XML forbids (control characters) and what would not fit."""
-    text = "".join(c if c.isprintable() else " " for c in text).strip() or "Cross-track spectrum"
-    return text if len(text) <= _LONGEST_TITLE else text[: _LONGEST_TITLE - 1] + "…"
-
-
-def _wrapped(text: str) -> str:
-    """Break a sentence into lines that fit the picture."""
-    import textwrap
-
-    return "\n".join(textwrap.wrap(text, _LINE_CHARACTERS))
-
-
-def _two_colours() -> tuple[str, str]:
-    """Give a dark and a middle colour of the residue ramp, far apart in grey as well."""
-    ramp = palette("residue_t_ha")
-    dark, middle = (ramp[int(part * (len(ramp) - 1))] for part in (0.88, 0.45))
-    return _hex(dark), _hex(middle)
-
-
-def _hex(rgba: np.ndarray) -> str:
-    return "#" + "".join(f"{int(part):02x}" for part in rgba[:3])
+        return svg_of(figure)
 
 
 def _draw(axes: Axes, spectrum: Spectrum, metres: float, unit: str) -> None:
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-    dark, middle = _two_colours()
+    dark, middle = two_colours()
     # rising distances: what is left out stands in front
     first = int(np.searchsorted(spectrum.middle_m, _FROM_SPACINGS * spectrum.spacing_m))
     edges = spectrum.edges_m[first:] / metres
     curves = (
         ("machine", "spread ratio (machine)", spectrum.ratio, dark, "-", 2.6),
         ("lies there", "what lies there", spectrum.residue, middle, (0, (3, 2)), 1.5),
-        ("ground", "what the ground gave", spectrum.given, _INK, (0, (1, 1.4)), 1.7),
+        ("ground", "what the ground gave", spectrum.given, INK, (0, (1, 1.4)), 1.7),
     )
     top = 1.3 * max(1.0, *(float(curve.band_cv_pct[first:].max()) for _, _, curve, *_ in curves))
     taken = -top
@@ -180,8 +138,8 @@ def _mark_spacings(
             1.07,
         ),
     ):
-        axes.axvspan(at * 2 ** (-1 / 12), at * 2 ** (1 / 12), color=_PALE, lw=0, zorder=0)
-        axes.plot([at], [top], marker="v", ms=8, color=_INK, lw=0, clip_on=False, zorder=8)
+        axes.axvspan(at * 2 ** (-1 / 12), at * 2 ** (1 / 12), color=PALE, lw=0, zorder=0)
+        axes.plot([at], [top], marker="v", ms=8, color=INK, lw=0, clip_on=False, zorder=8)
         found = f"CV {cv:.0f} %*" if rule in findings else "does not stand out"
         text = f"{word}\n{at:.1f} {unit}\n{found}"
         axes.text(at * shift, top * 0.985, text, ha=side, va="top", fontsize=8.5)

@@ -6,40 +6,34 @@ styles and marks that tell everything apart in black and white too.
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from covermap.outputs.colours import palette
+from covermap.outputs.drawing import (
+    INK,
+    PALE,
+    SOFT,
+    house_look,
+    length_unit,
+    new_figure,
+    plain_text,
+    svg_of,
+    two_colours,
+)
 from covermap.spread.overlap import MODES, Mode, cv_against_spacing, widest_spacing
 from covermap.spread.profile import BINS
 from covermap.spread.trays import MeasuredProfile
-from covermap.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_INK = "#222222"
-_SOFT = "#767676"
-_PALE = "#e9ecef"
 _SIZE_INCHES = (8.0, 8.2)
 _LONGEST_TITLE = 80
 _WORDS: dict[Mode, str] = {
     "back_and_forth": "back and forth (every second pass turned round)",
     "round_and_round": "round and round (all passes the same way)",
 }
-
-
-def _two_colours() -> tuple[str, str]:
-    """Give a dark and a middle colour of the residue ramp, far apart in grey as well."""
-    ramp = palette("residue_t_ha")
-    dark, middle = (ramp[int(part * (len(ramp) - 1))] for part in (0.88, 0.45))
-    return _hex(dark), _hex(middle)
-
-
-def _hex(rgba: np.ndarray) -> str:
-    return "#" + "".join(f"{int(part):02x}" for part in rgba[:3])
 
 
 def tray_plot(
@@ -70,54 +64,26 @@ def tray_plot(
     str
         SVG; text stays text, escaped.
     """
-    import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    style: dict[Any, Any] = {
-        "svg.hashsalt": "covermap",
-        "svg.fonttype": "none",
-        "font.family": ["DejaVu Sans"],
-        "font.size": 9.5,
-        "text.color": _INK,
-        "axes.edgecolor": _SOFT,
-        "axes.labelcolor": _INK,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "xtick.color": _INK,
-        "ytick.color": _INK,
-        "legend.frameon": False,
-        "text.parse_math": False,
-    }
-    with mpl.rc_context(style):
-        figure = Figure(figsize=_SIZE_INCHES, layout="constrained")
-        FigureCanvasSVG(figure)
+    with house_look(9.5, open_frame=True):
+        figure = new_figure(_SIZE_INCHES, layout="constrained")
         upper, lower = figure.subplots(2, 1, gridspec_kw={"height_ratios": (1.15, 1)})
-        figure.suptitle(_plain_title(title or profile.name), x=0.02, ha="left", fontsize=13)
-        metres, unit = (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")
+        figure.suptitle(
+            plain_text(title or profile.name, _LONGEST_TITLE), x=0.02, ha="left", fontsize=13
+        )
+        metres, unit = length_unit(us_units)
         _draw_profile(upper, profile, metres, unit)
         _draw_spacing(lower, profile, cv_limit_pct, tray_m, metres, unit)
-        stream = io.StringIO()
-        figure.savefig(
-            stream, format="svg", metadata=dict.fromkeys(("Creator", "Date", "Format", "Type"))
-        )
-    return stream.getvalue()
-
-
-def _plain_title(text: str) -> str:
-    """Leave out what XML forbids (control characters) and what would not fit."""
-    text = "".join(c if c.isprintable() else " " for c in text).strip()
-    return text if len(text) <= _LONGEST_TITLE else text[: _LONGEST_TITLE - 1] + "…"
+        return svg_of(figure)
 
 
 def _draw_profile(axes: Axes, profile: MeasuredProfile, metres: float, unit: str) -> None:
-    dark, middle = _two_colours()
+    dark, middle = two_colours()
     half = profile.behind_half_width_m / metres
     per = 100 * metres
     station = profile.station_m / metres
     left, right = -profile.reach_left_m / metres, profile.reach_right_m / metres
-    axes.axvspan(-half, half, color=_PALE, lw=0, zorder=0)
-    axes.axvline(0, color=_SOFT, lw=0.8, zorder=0.5)
+    axes.axvspan(-half, half, color=PALE, lw=0, zorder=0)
+    axes.axvline(0, color=SOFT, lw=0.8, zorder=0.5)
     marks = "ovs^D<>pP*"
     for run, (name, kept) in enumerate(zip(profile.run_names, profile.run_kept, strict=True)):
         if len(profile.run_names) == 1:
@@ -128,7 +94,7 @@ def _draw_profile(axes: Axes, profile: MeasuredProfile, metres: float, unit: str
             "x" if not kept else marks[run % len(marks)],
             ms=4,
             mfc="none",
-            mec=_SOFT,
+            mec=SOFT,
             mew=0.8,
             lw=0,
             label=name + ("" if kept else ", left out"),
@@ -158,16 +124,16 @@ def _draw_profile(axes: Axes, profile: MeasuredProfile, metres: float, unit: str
         tray = max(float(np.median(profile.tray_width_m)), stairs)
         shape = profile.fit.density_per_m(place, tray) * per
         label = f"best shape: {profile.fit.shape}"
-        axes.plot(place / metres, shape, color=_INK, lw=1.3, ls=(0, (5, 2)), label=label)
+        axes.plot(place / metres, shape, color=INK, lw=1.3, ls=(0, (5, 2)), label=label)
         peak = max(peak, float(shape.max()))
     top = peak * 1.28
     for edge_at, word, side in ((left, "left", "right"), (right, "right", "left")):
-        axes.axvline(edge_at, ymax=0.86, color=_SOFT, lw=1, ls=(0, (2, 2)))
+        axes.axvline(edge_at, ymax=0.86, color=SOFT, lw=1, ls=(0, (2, 2)))
         reach = f"reach {word}\n{abs(edge_at):.1f} {unit}"
         pad = (-0.015 if side == "right" else 0.015) * (right - left)
-        axes.text(edge_at + pad, top * 0.86, reach, ha=side, va="top", color=_INK, fontsize=8.5)
+        axes.text(edge_at + pad, top * 0.86, reach, ha=side, va="top", color=INK, fontsize=8.5)
     lean = profile.lean_m / metres
-    axes.plot([lean], [top * 0.9], marker="v", ms=7, color=_INK, lw=0)
+    axes.plot([lean], [top * 0.9], marker="v", ms=7, color=INK, lw=0)
     towards = "right" if lean > 0 else "left"
     axes.text(
         lean, top * 0.94, f"middle of the residue: {abs(lean):.1f} {unit} {towards}", ha="center"
@@ -191,7 +157,7 @@ def _draw_spacing(
     unit: str,
 ) -> None:
     spacings = np.linspace(0.25, 1.4, 140) * profile.curve.width_m
-    for mode, colour, dash in zip(MODES, _two_colours(), ("-", (0, (4, 2))), strict=True):
+    for mode, colour, dash in zip(MODES, two_colours(), ("-", (0, (4, 2))), strict=True):
         cv = cv_against_spacing(profile, spacings, tray_m, mode)
         found = widest_spacing(profile, cv_limit_pct, mode, tray_m)
         label = _WORDS[mode] + (
@@ -208,7 +174,7 @@ def _draw_spacing(
                 mec=colour,
                 mew=1.8,
             )
-    axes.axhline(cv_limit_pct, color=_INK, lw=1, ls=(0, (1, 2)))
+    axes.axhline(cv_limit_pct, color=INK, lw=1, ls=(0, (1, 2)))
     axes.text(
         spacings[0] / metres, cv_limit_pct, f"limit {cv_limit_pct:g} %", va="bottom", fontsize=8.5
     )

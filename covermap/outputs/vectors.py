@@ -1,8 +1,14 @@
-"""Strips, passes and the ledger of removed fixes as files other programs read."""
+"""Tables with and without shapes as files other programs read.
+
+GeoPackage and GeoJSON carry the meaning of their columns inside.
+"""
 
 from __future__ import annotations
 
+import json
 import re
+import sqlite3
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +16,8 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import OutputError
+from covermap.outputs.column_meanings import OutputColumn, meanings_of
+from covermap.outputs.geopackage_notes import add_column_meanings
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -17,8 +25,9 @@ if TYPE_CHECKING:
 #: Columns of removed_fixes.csv; more may follow them.
 REMOVED_COLUMNS = ("source_row", "time", "longitude", "latitude", "reason", "detail")
 
-# What spreadsheet programs take for the start of a formula (OWASP, "CSV Injection").
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# What spreadsheet programs take for the start of a formula (OWASP, "CSV Injection"), also in
+# the full-width forms that some of them read alike.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?\Z")
 
 
@@ -38,13 +47,8 @@ def write_strips(folder: Path, strips: gpd.GeoDataFrame) -> None:
         If a file cannot be written.
     """
     write_layer(folder / "strips.gpkg", strips, "strips", "Polygon")
-    # Degrees to 7 decimals are about a centimetre (RFC 7946, section 11.2, has 6 for 10 cm).
-    _write(
-        folder / "strips.geojson",
-        _known_types(strips),
-        driver="GeoJSON",
-        geometry_type=_geometry_type(strips, "Polygon"),
-        layer_options={"RFC7946": "YES", "COORDINATE_PRECISION": "7", "WRITE_NAME": "NO"},
+    write_geojson(
+        folder / "strips.geojson", strips, "Polygon", meanings_of("strips.gpkg", strips.columns)
     )
 
 
@@ -85,7 +89,7 @@ def write_causes(folder: Path, causes: pd.DataFrame) -> None:
     try:
         causes.round(4).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
     except OSError as error:
-        raise _not_written(path, error) from error
+        raise not_written(path, error) from error
 
 
 def write_removed_fixes(folder: Path, removed: pd.DataFrame) -> None:
@@ -114,29 +118,41 @@ def write_removed_fixes(folder: Path, removed: pd.DataFrame) -> None:
             degrees = pd.to_numeric(column).to_numpy(float)
             table[name] = ["" if np.isnan(value) else f"{value:.7f}" for value in degrees]
         elif isinstance(column.dtype, pd.DatetimeTZDtype) or column.dtype.kind == "M":
-            table[name] = [_time_text(value) for value in column]
+            table[name] = [time_text(value) for value in column]
         elif column.dtype.kind not in "iufb":
-            table[name] = [_safe_cell(value) for value in column]
+            table[name] = [safe_cell(value) for value in column]
     path = folder / "removed_fixes.csv"
     try:
         table.to_csv(path, index=False, lineterminator="\n", encoding="utf-8", errors="replace")
     except OSError as error:
-        raise _not_written(path, error) from error
+        raise not_written(path, error) from error
 
 
-def _time_text(value: Any) -> str:
+def time_text(value: Any) -> str:
+    """Give a time as ISO 8601 text; empty where there is none."""
     return "" if pd.isna(value) else str(value.isoformat()).replace("+00:00", "Z")
 
 
-def _safe_cell(value: Any) -> Any:
+def safe_cell(value: Any) -> Any:
+    """Put an apostrophe before text that a spreadsheet would run as a formula."""
     if isinstance(value, pd.Timestamp):
-        return _time_text(value)
+        return time_text(value)
     if isinstance(value, str) and value.startswith(_FORMULA_STARTS) and not _NUMBER.match(value):
         return "'" + value
     return value
 
 
-def write_layer(path: Path, table: gpd.GeoDataFrame, layer: str, geometry: str) -> None:
+def write_layer(
+    path: Path,
+    table: gpd.GeoDataFrame,
+    layer: str,
+    geometry: str,
+    *,
+    description: str = "",
+    metadata: Mapping[str, str] | None = None,
+    append: bool = False,
+    columns: Mapping[str, OutputColumn] | None = None,
+) -> None:
     """Write one layer of a GeoPackage in the CRS of the field.
 
     Parameters
@@ -148,6 +164,14 @@ def write_layer(path: Path, table: gpd.GeoDataFrame, layer: str, geometry: str) 
         Name of the layer.
     geometry : str
         Type of its shapes, such as ``Polygon``.
+    description : str
+        What the layer is.
+    metadata : mapping of str to str, optional
+        About the whole file; only with its first layer.
+    append : bool
+        Add to the file.
+    columns : mapping of str to OutputColumn, optional
+        Stored as the meanings of the columns; by the file's name if not given.
 
     Raises
     ------
@@ -160,7 +184,123 @@ def write_layer(path: Path, table: gpd.GeoDataFrame, layer: str, geometry: str) 
         driver="GPKG",
         layer=layer,
         geometry_type=_geometry_type(table, geometry),
+        layer_options={"DESCRIPTION": description} if description else {},
+        append=append,
+        **({"dataset_metadata": dict(metadata)} if metadata else {}),
     )
+    if columns is None:
+        columns = meanings_of(path.name, table.columns)
+    if columns:
+        try:
+            add_column_meanings(path, {layer: columns})
+        except sqlite3.Error as error:
+            raise not_written(path, error) from error
+
+
+def write_geojson(
+    path: Path,
+    table: gpd.GeoDataFrame,
+    geometry: str,
+    columns: Mapping[str, OutputColumn],
+    about: Mapping[str, str] | None = None,
+) -> None:
+    """Write GeoJSON by RFC 7946: WGS 84, right-hand rule, bounding box, no CRS member.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    table : geopandas.GeoDataFrame
+        In a metric CRS; may be empty.
+    geometry : str
+        Type of its shapes, such as ``Polygon``.
+    columns : mapping of str to OutputColumn
+        Written as the foreign member ``columns`` (section 6.1), so that the file says what
+        its properties mean.
+    about : mapping of str to str, optional
+        Further foreign members.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    # Degrees to 7 decimals are about a centimetre (RFC 7946, section 11.2, has 6 for 10 cm).
+    _write(
+        path,
+        _known_types(table),
+        driver="GeoJSON",
+        geometry_type=_geometry_type(table, geometry),
+        layer_options={
+            "RFC7946": "YES",
+            "COORDINATE_PRECISION": "7",
+            "WRITE_NAME": "NO",
+            "WRITE_BBOX": "YES",
+        },
+    )
+    members: dict[str, Any] = dict(about or {})
+    members["columns"] = {n: {"unit": c.unit, "meaning": c.meaning} for n, c in columns.items()}
+    text = json.dumps(members, ensure_ascii=False)[1:-1]
+    head, mark, rest = path.read_text("utf-8").partition('"features": [')
+    if not mark or set(members) & {"type", "bbox", "features", "geometry", "properties"}:
+        raise ValueError(f"{path.name}: no place for foreign members")
+    path.write_text(f"{head}{text},\n{mark}{rest}", "utf-8")
+
+
+def write_shapefile(
+    path: Path, table: gpd.GeoDataFrame, geometry: str, columns: Mapping[str, OutputColumn]
+) -> None:
+    """Write a Shapefile with .prj and .cpg, columns under their short names.
+
+    Times become ISO 8601 text; text longer than a dBASE field ends in an ellipsis.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        Ends in ``.shp``.
+    table : geopandas.GeoDataFrame
+        In a metric CRS; may be empty.
+    geometry : str
+        Type of its shapes, such as ``Polygon``.
+    columns : mapping of str to OutputColumn
+        All columns of the table but its shapes; others are left out.
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written.
+    """
+    import geopandas as gpd
+
+    shown = _known_types(table)
+    fields = {}
+    for name, column in columns.items():
+        values = shown[name]
+        if values.dtype.kind == "M" or isinstance(values.dtype, pd.DatetimeTZDtype):
+            values = pd.Series([time_text(v) or None for v in values], shown.index, object)
+        if values.dtype.kind not in "iufb":
+            values = pd.Series([_dbase_text(v) for v in values], shown.index, object)
+        fields[column.short_name] = values
+    _write(
+        path,
+        gpd.GeoDataFrame(fields, geometry=shown.geometry, crs=shown.crs),
+        driver="ESRI Shapefile",
+        geometry_type=geometry,  # this format has one type for one part and for several
+        layer_options={"ENCODING": "UTF-8", "DBF_DATE_LAST_UPDATE": "1980-01-01"},
+    )
+
+
+#: Bytes that a text field of a dBASE table holds.
+DBASE_BYTES = 254
+
+
+def _dbase_text(value: Any) -> Any:
+    """Cut text to what a dBASE field holds, at a whole character."""
+    if not isinstance(value, str):
+        return None
+    raw = value.encode("utf-8", "replace")
+    if len(raw) <= DBASE_BYTES:
+        return value
+    return raw[: DBASE_BYTES - 3].decode("utf-8", "ignore") + "…"
 
 
 def _known_types(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -192,10 +332,11 @@ def _write(path: Path, table: gpd.GeoDataFrame, **options: Any) -> None:
             table, path, promote_to_multi=options["geometry_type"].startswith("Multi"), **options
         )
     except (DataSourceError, DataLayerError, FeatureError, OSError) as error:
-        raise _not_written(path, error) from error
+        raise not_written(path, error) from error
 
 
-def _not_written(path: Path, error: Exception) -> OutputError:
+def not_written(path: Path, error: Exception) -> OutputError:
+    """Give the error for a file that could not be written."""
     return OutputError(
         f"Cannot write {path.name} to the folder {path.parent}: {error}. Look whether the disk "
         "is full, or choose another folder with --out."

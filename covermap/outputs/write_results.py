@@ -15,6 +15,7 @@ from covermap import __version__
 from covermap.field import FieldResult
 from covermap.outputs.geotiff import write_geotiff
 from covermap.outputs.map_page import MapContent, map_page
+from covermap.outputs.map_texts import in_both_units
 from covermap.outputs.plan_text import with_words
 from covermap.outputs.spectrum_plot import spectrum_plot
 from covermap.outputs.summary import CAUTION, cause_facts, facts, settings_used, summary
@@ -42,27 +43,40 @@ def bands(result: FieldResult) -> dict[str, np.ndarray]:
 def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = None) -> MapContent:
     """Gather what the map page shows."""
     start = result.passes["start_time"].min()
+
+    def card(us: bool) -> list[tuple[str, str]]:
+        why = "; ".join(cause_facts(result, us)) or "no strips"
+        return [*facts(result, us), ("Why strips are there", why), ("Caution", CAUTION)]
+
     return MapContent(
         title=result.name,
         grid=result.grid,
-        bands=bands(result),
+        bands=bands(result) | ({} if plan is None else _planned(plan)),
         passes=result.passes,
         strips=result.strips if plan is None else plan.strips,
         boundary=result.outline,
-        facts=[
-            *facts(result, us_units),
-            ("Why strips are there", "; ".join(cause_facts(result, us_units)) or "no strips"),
-            ("Caution", CAUTION),
-        ],
-        settings_text=settings_used(result, us_units),
+        facts=in_both_units(card),
+        settings_text=in_both_units(lambda us: settings_used(result, us)),
         date_text="" if start is None or start != start else f"{start:%Y-%m-%d}",
         limits=(
             result.settings.number("limits", "gap_below"),
             result.settings.number("limits", "double_above"),
         ),
         us_units=us_units,
-        zones=None if plan is None else with_words(plan.zones, plan.limits, us_units),
+        zones=None if plan is None else _zones(plan),
     )
+
+
+def _planned(plan: FieldPlan) -> dict[str, np.ndarray]:
+    """Give the rasters of a plan that the map page shows."""
+    harrowed = {} if plan.harrow is None else {"harrowed_ratio": plan.spot.harrowed_ratio}
+    return harrowed | {"cover_after_pct": plan.spot.cover_pct}
+
+
+def _zones(plan: FieldPlan) -> gpd.GeoDataFrame:
+    """Give the zones with their words in both units."""
+    us = with_words(plan.zones, plan.limits, True)
+    return with_words(plan.zones, plan.limits).assign(why_us=us["why"], benefit_us=us["benefit"])
 
 
 def write_results(

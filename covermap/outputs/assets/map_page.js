@@ -1,20 +1,31 @@
-/* Draws passes, strips and outline on the map that folium made, and keeps the legend true. */
+/* Passes, strips, zones and arrows on the map that folium made, their cards, the legend. */
 (function () {
-  "use strict";
-  var data = JSON.parse(document.getElementById("map-data").textContent);
-  var map = map_field;
-  var narrow = window.matchMedia("(max-width: 700px)").matches;
-  var card = document.getElementById("field-card");
-  var legend = document.getElementById("legend");
-  var GAP = 14;
+  var data = covermap.data;
+  var map = covermap.map;
+  var narrow = covermap.narrow;
+  var card = covermap.element("field-card");
+  var legend = covermap.element("legend");
+  var groups = {};
+  ["outline", "passes", "gap", "double", "causes", "wind", "zones"].forEach(function (name) {
+    groups[name] = window["feature_group_" + name];
+  });
+  covermap.chosen = "spread_ratio";
+  covermap.groups = groups;
+
+  covermap.rowsAsText = function (rows) {
+    return rows.map(function (row) {
+      return [data.labels[row[0]], covermap.units === "us" && row[2] ? row[2] : row[1]];
+    });
+  };
 
   /* Everything a person typed goes in as text, never as markup. */
   function featureCard(rows) {
     var table = document.createElement("table");
     table.className = "feature-card";
-    rows.forEach(function (row) {
+    covermap.rowsAsText(rows).forEach(function (row) {
       var line = table.insertRow();
       var label = document.createElement("th");
+      label.scope = "row";
       label.textContent = row[0];
       line.appendChild(label);
       line.insertCell().textContent = row[1];
@@ -32,71 +43,95 @@
   }
 
   function explain(layer, rows) {
-    layer.bindTooltip(featureCard(rows), { sticky: true, direction: "auto" });
-    layer.bindPopup(featureCard(rows), {
+    function content() { return featureCard(rows); }
+    layer.bindTooltip(content, { sticky: true, direction: "auto" });
+    layer.bindPopup(content, {
       minWidth: 250,
       maxWidth: 340,
-      autoPanPaddingTopLeft: narrow ? [10, 70] : [card.offsetWidth + 25, 20],
-      autoPanPaddingBottomRight: [20, 20]
+      autoPanPaddingTopLeft: narrow ? [10, 110] : [card.offsetWidth + 25, 60],
+      autoPanPaddingBottomRight: [20, 40]
     });
     layer.on("popupopen", function () { layer.closeTooltip(); });
+    /* Some browsers would stop at every line on the way to the next control; for the
+       keyboard there is the list under More. */
+    layer.eachLayer(function (part) {
+      function passOver() { part.getElement().setAttribute("tabindex", "-1"); }
+      if (part.getElement && part.getElement()) { passOver(); }
+      part.on("add", passOver);
+    });
+    return layer;
+  }
+
+  function letter(code, ink, at, group) {
+    L.marker(at, {
+      interactive: false,
+      keyboard: false,
+      icon: L.divIcon({ className: "zone-code " + ink, html: "", iconSize: [18, 18] })
+    }).on("add", function (event) {
+      event.target.getElement().textContent = code;
+    }).addTo(group);
   }
 
   /* Leaflet writes colours as attributes, which the style sheet's classes override. */
   data.outline.forEach(function (shape) {
-    draw(shape, "field-outline", feature_group_outline, false);
+    draw(shape, "field-outline", groups.outline, false);
   });
-  data.passes.forEach(function (one) {
-    draw(one.shape, "pass-halo", feature_group_passes, false);
+  data.passes.forEach(function (one) { draw(one.shape, "pass-halo", groups.passes, false); });
+  covermap.passes = data.passes.map(function (one) {
+    draw(one.shape, "pass-line", groups.passes, false);
+    return explain(draw(one.shape, "pass-reach", groups.passes, true), one.rows);
   });
-  data.passes.forEach(function (one) {
-    draw(one.shape, "pass-line", feature_group_passes, false);
-    explain(draw(one.shape, "pass-reach", feature_group_passes, true), one.rows);
-  });
-  var strips = data.strips.map(function (one) {
-    var gap = one.kind === "gap";
-    var group = gap ? feature_group_gap : feature_group_double;
+  covermap.strips = data.strips.map(function (one) {
+    var group = groups[one.kind === "gap" ? "gap" : "double"];
     draw(one.shape, "strip-halo", group, false);
-    var layer = draw(one.shape, gap ? "gap-strip" : "double-strip", group, true);
+    return explain(draw(one.shape, one.kind === "gap" ? "gap-strip" : "double-strip", group, true),
+      one.rows);
+  });
+
+  /* Letter, colour and outline: a zone or cause reads without colour too. */
+  data.strips.forEach(function (one) {
+    var sign = data.causes[one.cause];
+    if (!sign || !groups.causes) { return; }
+    var layer = draw(one.shape, "zone cause", groups.causes, true);
+    layer.setStyle({ fillColor: sign[0] });
     explain(layer, one.rows);
-    return layer;
+    var inside = one.inside.coordinates[0];
+    letter(one.cause, sign[1] === "#ffffff" ? "of-strip light" : "of-strip",
+      L.latLng(inside[1], inside[0]), groups.causes);
   });
-
-  var groups = [feature_group_gap, feature_group_double];
   data.wind.forEach(function (one) {
-    draw(one.shape, "wind-halo", feature_group_wind, false);
-    explain(draw(one.shape, "wind-arrow", feature_group_wind, true), one.rows);
+    draw(one.shape, "wind-halo", groups.wind, false);
+    explain(draw(one.shape, "wind-arrow", groups.wind, true), one.rows);
   });
-  if (data.wind.length) { groups.push(feature_group_wind); }
-
-  /* Colour, letter and outline: a zone reads without colour too. */
   data.zones.forEach(function (one) {
-    var layer = draw(one.shape, "zone", feature_group_zones, true);
+    var layer = draw(one.shape, "zone", groups.zones, true);
     layer.setStyle({ fillColor: one.colour });
     explain(layer, one.rows);
     layer.eachLayer(function (part) {
-      L.marker(part.getCenter ? part.getBounds().getCenter() : part.getLatLng(), {
-        interactive: false,
-        keyboard: false,
-        icon: L.divIcon({ className: "zone-code", html: "", iconSize: [18, 18] })
-      }).on("add", function (event) {
-        event.target.getElement().textContent = one.code;
-      }).addTo(feature_group_zones);
+      letter(one.code, "", part.getBounds().getCenter(), groups.zones);
     });
   });
 
-  /* Strips lie above passes and arrows above strips, whichever was switched on last. */
-  function raiseStrips() {
-    groups.forEach(function (group) {
-      if (map.hasLayer(group)) { group.bringToFront(); }
-    });
+  /* Letters of strips would cover each other where the strips are a few pixels wide. */
+  function letters() {
+    var metres = map.distance(map.containerPointToLatLng([0, 0]),
+      map.containerPointToLatLng([0, 10]));
+    map.getContainer().classList.toggle("no-letters", metres / 10 > 0.9);
   }
-  map.on("overlayadd", raiseStrips);
+  map.on("zoomend", letters);
+
+  /* Strips lie above causes and zones, arrows above strips, whichever came last. */
+  function raiseStrips() {
+    [groups.zones, groups.causes, groups.gap, groups.double, groups.wind].forEach(
+      function (group) {
+        if (group && map.hasLayer(group)) { group.bringToFront(); }
+      });
+  }
 
   function place(id, position) {
     var control = L.control({ position: position });
     control.onAdd = function () {
-      var box = document.getElementById(id);
+      var box = covermap.element(id);
       L.DomUtil.addClass(box, "leaflet-control");
       L.DomEvent.disableClickPropagation(box);
       L.DomEvent.disableScrollPropagation(box);
@@ -106,13 +141,58 @@
   }
   place("legend", "bottomright");
   L.control.zoom({ position: "bottomleft" }).addTo(map);
-  L.control.scale({ metric: !data.us_units, imperial: data.us_units, maxWidth: 140 }).addTo(map);
-  place("north", "bottomleft");
+  var scale = null;
+  var north = null;
+  function setScale() {
+    if (scale) {
+      var arrow = north.getContainer();
+      scale.remove();
+      north.remove();
+      document.body.appendChild(arrow);
+    }
+    var us = covermap.units === "us";
+    scale = L.control.scale({ metric: !us, imperial: us, maxWidth: 140 }).addTo(map);
+    north = place("north", "bottomleft");
+  }
+  setScale();
+  covermap.onUnits(function () {
+    setScale();
+    map.eachLayer(function (layer) {
+      if (layer instanceof L.Popup && layer.isOpen()) { layer.update(); }
+    });
+  });
 
   map.on("baselayerchange", function (event) {
-    var wanted = data.layers[event.name];
+    covermap.chosen = data.rasters.find(function (raster) {
+      return raster.title === event.name;
+    }).name;
     document.querySelectorAll("#legend [data-layer]").forEach(function (part) {
-      part.hidden = part.getAttribute("data-layer") !== wanted;
+      part.hidden = part.getAttribute("data-layer") !== covermap.chosen;
+    });
+    map.fire("covermap:layer");
+  });
+  map.on("overlayadd overlayremove", function () {
+    raiseStrips();
+    document.querySelectorAll("#legend [data-shape]").forEach(function (part) {
+      part.hidden = !map.hasLayer(groups[part.getAttribute("data-shape")]);
+    });
+    settlePanels();
+  });
+
+  /* Brings a strip or pass into view with its card. */
+  covermap.show = function (layer, group) {
+    if (!map.hasLayer(group)) { map.addLayer(group); }
+    if (narrow) { card.open = false; covermap.element("tools").open = false; }
+    map.fitBounds(layer.getBounds(), { animate: false, maxZoom: 19, padding: [60, 60] });
+    layer.openPopup(layer.getBounds().getCenter());
+  };
+  covermap.showStrip = function (number) {
+    covermap.show(covermap.strips[number],
+      groups[data.strips[number].kind === "gap" ? "gap" : "double"]);
+  };
+  card.querySelectorAll("[data-strip]").forEach(function (button) {
+    button.addEventListener("click", function () {
+      covermap.showStrip(Number(button.getAttribute("data-strip")));
     });
   });
 
@@ -123,28 +203,20 @@
   }
   if (narrow) {
     card.open = false;
+    covermap.element("tools").open = false;
     foldLayers();
   }
-  card.querySelectorAll("[data-strip]").forEach(function (button) {
-    button.addEventListener("click", function () {
-      var layer = strips[Number(button.getAttribute("data-strip"))];
-      var group = data.strips[Number(button.getAttribute("data-strip"))].kind === "gap"
-        ? feature_group_gap : feature_group_double;
-      if (!map.hasLayer(group)) { map.addLayer(group); }
-      if (narrow) { card.open = false; }
-      map.fitBounds(layer.getBounds(), { animate: false, maxZoom: 19, padding: [60, 60] });
-      layer.openPopup(layer.getBounds().getCenter());
-    });
-  });
 
-  var bounds = feature_group_outline.getLayers().length
-    ? feature_group_outline.getBounds() : L.latLngBounds(data.corners);
+  var bounds = groups.outline.getLayers().length
+    ? groups.outline.getBounds() : L.latLngBounds(data.bounds);
   /* An arrow begins and ends outside the field at times. */
   if (data.wind.length) {
     bounds = L.latLngBounds(bounds.getSouthWest(), bounds.getNorthEast())
-      .extend(feature_group_wind.getBounds());
+      .extend(groups.wind.getBounds());
   }
+  covermap.bounds = bounds;
 
+  var GAP = 14;
   function edges(element) { return element.getBoundingClientRect(); }
   function layerPanel() { return layer_control_switch.getContainer(); }
 
@@ -155,7 +227,7 @@
   function settlePanels() {
     if (!legendByHand) { legend.open = true; }
     card.style.maxHeight = Math.max(
-      60, edges(document.getElementById("north")).top - edges(card).top - 10) + "px";
+      60, edges(covermap.element("north")).top - edges(card).top - 10) + "px";
     function meet() { return edges(layerPanel()).bottom > edges(legend).top - 4; }
     if (meet() && !legendByHand) { legend.open = false; }
     if (meet() && !layer_control_switch.options.collapsed) { foldLayers(); }
@@ -166,13 +238,14 @@
     settlePanels();
     var size = map.getSize();
     var left = GAP, right = GAP, top = GAP, bottom = GAP;
+    var tools = edges(covermap.element("tools"));
     if (narrow) {
-      top = Math.max(edges(card.querySelector("summary")).bottom, edges(layerPanel()).bottom) + GAP;
-      bottom = size.y - Math.min(
-        edges(legend).top, edges(document.getElementById("north")).top) + GAP;
+      top = Math.max(tools.bottom, edges(layerPanel()).bottom) + GAP;
+      bottom = size.y - Math.min(edges(legend).top, edges(covermap.element("north")).top) + GAP;
     } else {
       left = edges(card).right + GAP;
       right = size.x - Math.min(edges(legend).left, edges(layerPanel()).left) + GAP;
+      top = tools.bottom + GAP;
     }
     if (size.x - left - right < 120) { left = right = GAP; }
     if (size.y - top - bottom < 120) { top = bottom = GAP; }
@@ -182,6 +255,7 @@
   }
   fitField();
   /* A turned phone shows the whole field again, but not once someone has looked closer. */
+  letters();
   map.on("resize", fitField);
   map.on("resize", settlePanels);
   ["pointerdown", "wheel", "keydown"].forEach(function (kind) {
