@@ -26,8 +26,7 @@ _JOINED_ALONG = 0.3
 #: A pass is named with a strip if it cut at least this part of it.
 _PASS_PART = 0.02
 _ZONES = 3
-#: Outlines are smoothed by as many cells, if that keeps the area to this part.
-_SMOOTHED_CELLS = (1.0, 0.7)
+#: Outlines are smoothed by a cell where that keeps the area to this part.
 _AREA_KEPT = 0.003
 
 STRIP_COLUMNS = (
@@ -342,16 +341,12 @@ def _polygons(image: np.ndarray, grid: Grid, count: int) -> np.ndarray:
     joined = np.array(
         [p[0] if len(p) == 1 else shapely.MultiPolygon(p) for p in parts], dtype=object
     )
-    # steps of cells are smoothed as far as the area stays; narrow strips keep them
-    smooth = joined.copy()
-    rough = np.arange(count)
-    for cells in _SMOOTHED_CELLS:
-        tried = shapely.simplify(joined[rough], cells * grid.cell_m, preserve_topology=True)
-        off = np.abs(shapely.area(tried) / shapely.area(joined[rough]) - 1)
-        kept = (off <= _AREA_KEPT) & shapely.is_valid(tried)
-        smooth[rough[kept]] = tried[kept]
-        rough = rough[~kept]
-    bad = ~shapely.is_valid(smooth)
+    # steps of cells are smoothed where the area stays; narrow strips keep them
+    smooth = shapely.simplify(joined, grid.cell_m, preserve_topology=False)
+    off = np.abs(shapely.area(smooth) / shapely.area(joined) - 1)
+    rough = (off > _AREA_KEPT) | ~shapely.is_valid(smooth)
+    smooth[rough] = joined[rough]
+    bad = np.flatnonzero(rough)[~shapely.is_valid(joined[rough])]
     smooth[bad] = shapely.make_valid(joined[bad])
     return np.asarray(shapely.normalize(smooth))
 

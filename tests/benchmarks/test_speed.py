@@ -133,13 +133,16 @@ def test_a_turning_wind_costs_at_most_half_again(tmp_path, capsys):
     hours = [f"2026-08-01T{h:02d}:00:00Z,{3 + h % 5},{(200 + 13 * h) % 360}" for h in range(5, 24)]
     wind.write_text("time,speed_m_s,direction\n" + "\n".join(hours) + "\n", "utf-8")
     run_map(track, tmp_path / "warm", "--wind-file", wind)
-    calm = min(run_map(track, tmp_path / "calm")["seconds"] for _ in range(2))
-    windy = min(
-        run_map(track, tmp_path / "windy", "--wind-file", wind)["seconds"] for _ in range(2)
-    )
+    calm, windy = [], []
+    for _ in range(2):  # turn about, so that whatever else the machine does falls on both
+        calm.append(run_map(track, tmp_path / "calm")["seconds"])
+        windy.append(run_map(track, tmp_path / "windy", "--wind-file", wind)["seconds"])
     with capsys.disabled():
-        print(f"\nturning wind {windy:.1f} s, still air {calm:.1f} s: {windy / calm:.2f} ×")
-    assert windy <= 1.5 * calm
+        print(
+            f"\nturning wind {min(windy):.1f} s, still air {min(calm):.1f} s: "
+            f"{min(windy) / min(calm):.2f} ×"
+        )
+    assert min(windy) <= 1.5 * min(calm)
 
 
 def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
@@ -167,7 +170,7 @@ def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
     assert len(result.strips) >= 500
     # turn about, so that whatever else the machine does falls on both
     plain, why = [], []
-    for _ in range(4):
+    for _ in range(8):
         plain.append(seconds(lambda: deposit(result.bands, result.grid, meaningful_kg_m2=0.05), 3))
         why.append(seconds(lambda: causes(*seen[0]), 1))
     ratio = min(why) / min(plain)

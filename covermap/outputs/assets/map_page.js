@@ -72,6 +72,28 @@
     }).addTo(group);
   }
 
+  /* Groups are filled off the map: nothing is drawn before the view is known. */
+  var shownFirst = Object.keys(groups).filter(function (name) {
+    return groups[name] && map.hasLayer(groups[name]);
+  });
+  shownFirst.forEach(function (name) { map.removeLayer(groups[name]); });
+
+  /* One path for the white lines below all strips of a kind. */
+  function halos(kind) {
+    var parts = [];
+    data.strips.forEach(function (one) {
+      if (one.kind === kind) {
+        var polygons = one.shape.coordinates;
+        parts = parts.concat(one.shape.type === "Polygon" ? [polygons] : polygons);
+      }
+    });
+    if (parts.length) {
+      draw({ type: "MultiPolygon", coordinates: parts }, "strip-halo", groups[kind], false);
+    }
+  }
+  halos("gap");
+  halos("double");
+
   /* Leaflet writes colours as attributes, which the style sheet's classes override. */
   data.outline.forEach(function (shape) {
     draw(shape, "field-outline", groups.outline, false);
@@ -83,7 +105,6 @@
   });
   covermap.strips = data.strips.map(function (one) {
     var group = groups[one.kind === "gap" ? "gap" : "double"];
-    draw(one.shape, "strip-halo", group, false);
     return explain(draw(one.shape, one.kind === "gap" ? "gap-strip" : "double-strip", group, true),
       one.rows);
   });
@@ -112,13 +133,13 @@
     });
   });
 
-  /* Letters of strips would cover each other where the strips are a few pixels wide. */
-  function letters() {
+  /* Where strips are a few pixels wide, they are drawn without hatch and letter. */
+  function lookFromFar() {
     var metres = map.distance(map.containerPointToLatLng([0, 0]),
       map.containerPointToLatLng([0, 10]));
-    map.getContainer().classList.toggle("no-letters", metres / 10 > 0.9);
+    map.getContainer().classList.toggle("far", metres / 10 > 0.9);
   }
-  map.on("zoomend", letters);
+  map.on("zoomend", lookFromFar);
 
   /* Strips lie above causes and zones, arrows above strips, whichever came last. */
   function raiseStrips() {
@@ -171,14 +192,6 @@
     });
     map.fire("covermap:layer");
   });
-  map.on("overlayadd overlayremove", function () {
-    raiseStrips();
-    document.querySelectorAll("#legend [data-shape]").forEach(function (part) {
-      part.hidden = !map.hasLayer(groups[part.getAttribute("data-shape")]);
-    });
-    settlePanels();
-  });
-
   /* Brings a strip or pass into view with its card. */
   covermap.show = function (layer, group) {
     if (!map.hasLayer(group)) { map.addLayer(group); }
@@ -254,8 +267,17 @@
     });
   }
   fitField();
+  shownFirst.forEach(function (name) { map.addLayer(groups[name]); });
+  map.on("overlayadd overlayremove", function () {
+    raiseStrips();
+    document.querySelectorAll("#legend [data-shape]").forEach(function (part) {
+      part.hidden = !map.hasLayer(groups[part.getAttribute("data-shape")]);
+    });
+    settlePanels();
+  });
+
   /* A turned phone shows the whole field again, but not once someone has looked closer. */
-  letters();
+  lookFromFar();
   map.on("resize", fitField);
   map.on("resize", settlePanels);
   ["pointerdown", "wheel", "keydown"].forEach(function (kind) {

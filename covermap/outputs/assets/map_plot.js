@@ -28,7 +28,7 @@
     var ratio = raster.kind === "ratio";
     var wide = Math.max(plotBox.clientWidth || 640, 280);
     var high = covermap.narrow ? 150 : 190;
-    var box = { left: 52, right: wide - (ratio ? 72 : 12), top: 16, bottom: high - 46 };
+    var box = { left: 64, right: wide - (ratio ? 72 : 12), top: 16, bottom: high - 46 };
     var unit = covermap.unit(raster.kind);
     var lengthUnit = covermap.unit("length");
     var length = profile.distance_m[values.length - 1];
