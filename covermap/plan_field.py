@@ -32,6 +32,7 @@ from covermap.plan.seeding import (
     SeedingFlags,
     establishment,
     judge_seeding,
+    row_zone_share,
 )
 from covermap.plan_work import Wanted, Ways, field_zones, strip_actions, work_by_action
 from covermap.settings import FieldSettings
@@ -40,6 +41,8 @@ from covermap.settings import FieldSettings
 RULES = {
     "plan-no-operations": "No winter, rotting or operation is stated, so loads and cover are those "
     "of harvest day; name them in [plan] operations.",
+    "seeding-row-zone": "Openers or row cleaners work {share:.0%} of the ground; per area, the load "
+    "there is that of the map.",
     "baling-chopped": "Straw that was chopped and spread is not picked up again; the baling "
     "figures are for a harvest laid in rows.",
 }
@@ -408,6 +411,12 @@ def _notes(
         notes["plan-no-operations", RULES["plan-no-operations"]] = None
     elif fragile.conflict is not None:
         notes[fragile.conflict] = None
+    zone, rows = (result.settings.get("plan", key) for key in ("row_zone_width", "row_spacing"))
+    if (zone is None) != (rows is None):
+        raise SettingsError("[plan] row_zone_width and row_spacing go together; give both.")
+    if zone is not None:
+        share = row_zone_share(zone, rows)
+        notes["seeding-row-zone", RULES["seeding-row-zone"].format(share=share)] = None
     if not (result.passes["discharge"] == "windrow").any():
         notes["baling-chopped", RULES["baling-chopped"]] = None
     return tuple(notes)

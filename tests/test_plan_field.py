@@ -147,6 +147,11 @@ def test_json_is_plain_and_every_key_is_documented(plan):
         assert f"`{key}`" in TABLES, key
 
 
+def test_the_row_zone_is_said_where_it_is_stated():
+    notes = dict(plan_of(plan__row_spacing=0.25, plan__row_zone_width=0.05).notes)
+    assert "20%" in notes["seeding-row-zone"]
+
+
 def test_a_plan_is_made_only_if_wanted():
     assert not wants_plan(settings_of())
     assert wants_plan(settings_of(field__next_crop="canola"))
@@ -221,6 +226,7 @@ def test_more_retention_asks_for_less_straw_to_stay():
     ("values", "message"),
     [
         ({"plan__operations": "drum roller of the moon"}, "operation"),
+        ({"plan__row_spacing": 0.25}, "row_zone_width and row_spacing go together"),
         ({"plan__decay_days": 30}, "decay_pct_per_day and decay_days go together"),
         ({"plan__harrow_least_angle": 70}, "harrow_least_angle"),
         ({"plan__response": "yield", "field__next_crop": None}, "next_crop"),

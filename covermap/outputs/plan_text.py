@@ -17,7 +17,7 @@ from covermap.outputs.harrow_picture import harrow_lines
 from covermap.outputs.summary import CAUTION, plain
 from covermap.plan.actions import BENEFITS, TRIGGERS, Limits
 from covermap.plan.erosion import RULES as EROSION
-from covermap.plan.erosion import field_mean_ratio
+from covermap.plan.erosion import field_mean_ratio, water_loss_range
 from covermap.plan.operation_table import Range
 from covermap.plan.seeding import RULES as SEEDING
 from covermap.plan_field import FieldPlan
@@ -176,11 +176,15 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
 
 def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     now, then = plan.water_ratio
+    roughness_mm = plan.result.settings.number("plan", "roughness") * 1000
+    span = water_loss_range(np.asarray(plan.steps[-1].cover_pct.mid), roughness_mm)
+    low, high = field_mean_ratio(span.low), field_mean_ratio(span.high)
     wind_now, wind_then = (
         tuple(field_mean_ratio(part) for part in loss.ratio) for loss in plan.wind_ratio
     )
     lines = [
-        f"  To water {now:.2f} of bare ground now, {then:.2f} after the operations.",
+        f"  To water {now:.2f} of bare ground now, {then:.2f} ({low:.2f} to {high:.2f}) after the "
+        "operations.",
         _said("erosion-water", EROSION["erosion-water"]),
         f"  To wind {wind_now[1]:.2f} ({wind_now[0]:.2f} to {wind_now[2]:.2f}) now, "
         f"{wind_then[1]:.2f} ({wind_then[0]:.2f} to {wind_then[2]:.2f}) after.",
