@@ -41,8 +41,8 @@ from covermap.settings import FieldSettings
 RULES = {
     "plan-no-operations": "No winter, rotting or operation is stated, so loads and cover are those "
     "of harvest day; name them in [plan] operations.",
-    "seeding-row-zone": "Openers or row cleaners work {share:.0%} of the ground; per area, the load "
-    "there is that of the map.",
+    "seeding-row-zone": "Openers or row cleaners work {share:.0%} of the ground; the load per "
+    "area there is that of the map.",
     "baling-chopped": "Straw that was chopped and spread is not picked up again; the baling "
     "figures are for a harvest laid in rows.",
 }
