@@ -239,9 +239,7 @@ def _meaning(
         ground.across_m[harvested],
     )
     passes = pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
-    passes["on_standing_crop_kg"] = np.bincount(
-        harvest.bands.pass_index, laid.on_standing_kg, len(passes) + 1
-    )[1:]
+    passes["on_standing_crop_kg"] = laid.on_standing_kg[1:]
     known = passes["urdr"].notna()
     even = replace(
         even,

@@ -1,5 +1,7 @@
 """Laws of the deposit engine, and the exact areas of shapely as an outside route."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -8,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from covermap.ground.grid import grid_around, tiles
+from covermap.ground.sweeps import sweep_corners
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.profile import profile_shares
 
@@ -185,3 +188,101 @@ def test_a_band_without_area_still_lands():
     bands = bands_of(corners, [5.0])
     grid = grid_around(UTM, (*ORIGIN, *(ORIGIN + 10)), 0.5)
     assert deposit(bands, grid, meaningful_kg_m2=0.01).landed_kg.sum() == pytest.approx(5.0)
+
+
+@st.composite
+def driven(draw):
+    """Bands of passes that really follow on: straight, curved, turning back, standing."""
+    corners, owner = [], []
+    for number in range(draw(st.integers(1, 3))):
+        count = draw(st.integers(1, 25))
+        turns = draw(st.lists(st.floats(-0.5, 0.5), min_size=count, max_size=count))
+        steps = draw(
+            st.lists(st.sampled_from([0.0, 0.4, 1.7, 4.0]), min_size=count, max_size=count)
+        )
+        heading = draw(st.floats(0, 6.3)) + np.cumsum(turns)
+        east, north = np.cumsum(np.sin(heading) * steps), np.cumsum(np.cos(heading) * steps)
+        start = ORIGIN + np.array([draw(coordinates), draw(coordinates)])
+        places = start + np.column_stack([np.append(0, east), np.append(0, north)])
+        follows = np.append(False, np.ones(count - 1, bool))
+        left, right = draw(st.floats(-9, -0.2)), draw(st.floats(0.2, 9))
+        corners.append(
+            sweep_corners(
+                places[:-1], places[1:], follows,
+                np.full(count, left), np.full(count, right), heading,
+            )
+        )  # fmt: skip
+        owner += [number] * count
+    mass = draw(st.lists(st.floats(0, 20), min_size=len(owner), max_size=len(owner)))
+    shares = draw(st.lists(st.floats(0.01, 1), min_size=1, max_size=90))
+    return bands_of(np.concatenate(corners), mass, shares, owner)
+
+
+@given(driven(), st.sampled_from([0.3, 0.5, 1.0, 2.5]))
+@settings(max_examples=60, deadline=None)
+def test_bands_laid_together_are_the_bands_laid_one_by_one(bands, cell):
+    grid = grid_for(bands, cell)
+    alone = replace(bands, pass_index=np.arange(len(bands.mass_kg), dtype=np.int32))
+    together = deposit(bands, grid, meaningful_kg_m2=0.05)
+    one_by_one = deposit(alone, grid, meaningful_kg_m2=0.05)
+    most = max(one_by_one.kg_m2.max(), 1e-9)
+    np.testing.assert_allclose(together.kg_m2, one_by_one.kg_m2, atol=1e-9 * most)
+    of_pass = np.bincount(bands.pass_index, bands.mass_kg)
+    np.testing.assert_allclose(together.landed_kg, of_pass, rtol=1e-9, atol=1e-9)
+
+
+@given(driven(), st.integers(5, 60))
+@settings(max_examples=40, deadline=None)
+def test_driven_passes_are_the_same_bit_for_bit_in_any_window(bands, tile):
+    grid = grid_for(bands)
+    once = deposit(bands, grid, meaningful_kg_m2=0.05)
+    for window in tiles(grid, tile):
+        part = deposit(bands, grid, meaningful_kg_m2=0.05, window=window)
+        rows = slice(window.row, window.row + window.rows)
+        cols = slice(window.col, window.col + window.cols)
+        assert (part.kg_m2 == once.kg_m2[rows, cols]).all()
+        assert (part.layers == once.layers[rows, cols]).all()
+
+
+@given(driven())
+@settings(max_examples=25, deadline=None)
+def test_layers_count_passes_whose_sum_is_meaningful(bands):
+    grid = grid_for(bands, 1.0)
+    laid = deposit(bands, grid, meaningful_kg_m2=0.05)
+    high, low = np.zeros((2, *grid.shape), int)
+    for number in np.unique(bands.pass_index):
+        own = replace(bands, mass_kg=np.where(bands.pass_index == number, bands.mass_kg, 0.0))
+        kg_m2 = deposit(own, grid, meaningful_kg_m2=0.05).kg_m2
+        high += kg_m2 >= 0.05 * (1 - 1e-6)  # sums of single precision where a pass has parts
+        low += kg_m2 >= 0.05 * (1 + 1e-6)
+    assert ((low <= laid.layers) & (laid.layers <= high)).all()
+
+
+@given(st.floats(0, 360), st.lists(st.floats(0.05, 1), min_size=2, max_size=30))
+@settings(max_examples=15, deadline=None)
+def test_every_bin_of_a_pass_agrees_with_shapely_areas(heading, shares):
+    """Outside route: each bin's quadrilateral cut with each cell by shapely."""
+    angle = np.radians(heading)
+    along = np.array([np.sin(angle), np.cos(angle)])
+    places = ORIGIN + np.arange(6)[:, None] * 2.3 * along
+    places[3] += [0.4, -0.3]
+    follows = np.append(False, np.ones(4, bool))
+    edges = np.full(5, -4.0), np.full(5, 5.0)
+    corners = sweep_corners(places[:-1], places[1:], follows, *edges, np.zeros(5))
+    bands = bands_of(corners, np.arange(1.0, 6.0), shares, [0] * 5)
+    grid = grid_for(bands, 0.7)
+    laid = deposit(bands, grid, meaningful_kg_m2=0.01).kg_m2 * grid.cell_area_m2
+    east = grid.west + np.arange(grid.cols) * grid.cell_m
+    north = grid.north - np.arange(grid.rows) * grid.cell_m
+    boxes = shapely.box(
+        east[None, :], north[:, None] - grid.cell_m, east[None, :] + grid.cell_m, north[:, None]
+    )
+    expected = np.zeros(grid.shape)
+    part = np.linspace(0, 1, len(shares) + 1)[:, None]
+    for (a, b, c, d), mass in zip(corners, bands.mass_kg, strict=True):
+        near, far = a + part * (b - a), d + part * (c - d)
+        bins = shapely.polygons(np.stack([near[:-1], near[1:], far[1:], far[:-1]], axis=1))
+        for polygon, share in zip(bins, bands.shares[0], strict=True):
+            inside = shapely.area(shapely.intersection(boxes, polygon))
+            expected += mass * share * inside / polygon.area
+    np.testing.assert_allclose(laid, expected, atol=1e-9 * expected.max())

@@ -155,68 +155,6 @@ def cover_band(
 
 
 @compiled
-def lay_bands(
-    corners: np.ndarray,
-    mass: np.ndarray,
-    profile: np.ndarray,
-    pass_index: np.ndarray,
-    shares: np.ndarray,
-    bins: np.ndarray,
-    chosen: np.ndarray,
-    box_rows: int,
-    box_cols: int,
-    row0: int,
-    col0: int,
-    meaningful: float,
-    total: np.ndarray,
-    layers: np.ndarray,
-    landed: np.ndarray,
-    cut_pass: np.ndarray,
-    on_standing: np.ndarray,
-) -> None:
-    """Add the bands ``chosen`` to ``total`` [kg per cell] and count layers, band by band."""
-    rows, cols = total.shape
-    sums = np.zeros((box_rows, box_cols))
-    first = np.full(box_rows, box_cols, np.int64)
-    last = np.full(box_rows, -1, np.int64)
-    box = np.zeros(4, np.int64)
-    of_pass = np.zeros((rows, cols), np.float32)
-    latest_pass = np.full((rows, cols), -1, np.int32)
-    for i in chosen:
-        if mass[i] == 0.0:
-            continue
-        band_box(corners[i], box)
-        p = profile[i]
-        cover_band(corners[i], shares[p], bins[p], mass[i], box, sums, first, last)
-        here = 0.0
-        uncut = 0.0
-        for r in range(box[2]):
-            row = box[0] + r - row0
-            inside = 0 <= row < rows
-            for c in range(first[r], last[r] + 1):
-                value = sums[r, c]
-                sums[r, c] = 0.0
-                col = box[1] + c - col0
-                if value == 0.0 or not inside or col < 0 or col >= cols:
-                    continue
-                total[row, col] += value
-                here += value
-                if cut_pass[row, col] > pass_index[i]:
-                    uncut += value
-                if latest_pass[row, col] != pass_index[i]:
-                    latest_pass[row, col] = pass_index[i]
-                    of_pass[row, col] = 0.0
-                before = of_pass[row, col]
-                of_pass[row, col] = before + value
-                if before < meaningful <= of_pass[row, col]:
-                    layers[row, col] += 1
-            first[r] = box_cols
-            last[r] = -1
-        landed[i] = here
-        on_standing[i] = uncut
-
-
-@compiled
 def sum_on_strips(
     corners: np.ndarray,
     mass: np.ndarray,

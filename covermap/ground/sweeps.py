@@ -73,6 +73,7 @@ def sweep_corners(
         widest = np.maximum(reach[before], reach[joint])
         fits = widest * tangent <= _MOST_EATEN * np.minimum(length[before], length[joint])
         joint, before = joint[fits], before[fits]
+        start[joint] = end[before]  # to the last bit, so that the line between is one
         both = right[before] + right[joint]
         # a mitre: both edges keep their distance from the centre line
         shared = both / (1 + cosine[fits])[:, None]

@@ -4,38 +4,79 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 
 import numpy as np
 
+from covermap.errors import SettingsError
 from covermap.ground.grid import Window
 
 #: Windows smaller than this are not worth a second thread [cells].
 _LEAST_CELLS = 250_000
 
 
+#: Environment variable: no more threads than this in one process.
+THREADS_VARIABLE = "COVERMAP_THREADS"
+
+# Limits in force. Jobs of one process may overlap in time, so the lowest of them holds;
+# threads that a job starts must see it too, so it is no context variable.
+_limits: list[int] = []
+
+
 def core_count() -> int:
-    """Give the number of cores that this process may use."""
+    """Give the number of threads that this process may use.
+
+    The cores open to the process, but no more than ``COVERMAP_THREADS`` (environment) or
+    :func:`limit_threads` allows.
+
+    Raises
+    ------
+    SettingsError
+        If ``COVERMAP_THREADS`` is no whole number from 1.
+    """
     if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+        cores = len(os.sched_getaffinity(0))
+    else:
+        cores = os.cpu_count() or 1
+    said = os.environ.get(THREADS_VARIABLE, "").strip()
+    if said and not (said.isdecimal() and int(said) > 0):
+        raise SettingsError(
+            f"{THREADS_VARIABLE}={said}: expected a whole number from 1. Correct it or unset it."
+        )
+    return min([cores, *([int(said)] if said else []), *_limits])
 
 
-def row_parts(window: Window, corners_cells: np.ndarray) -> list[Window]:
+@contextmanager
+def limit_threads(count: int) -> Iterator[None]:
+    """Let covermap use at most ``count`` threads meanwhile, in this whole process.
+
+    For programs that run several fields side by side; the numbers do not change.
+    """
+    _limits.append(count)
+    try:
+        yield
+    finally:
+        _limits.remove(count)
+
+
+def row_parts(window: Window, sweep_rows: np.ndarray) -> list[Window]:
     """Cut ``window`` into bands of rows with about as many sweeps each, one per core.
 
     Parameters
     ----------
     window : Window
-    corners_cells : numpy.ndarray
-        (n, 4, 2) corners of the sweeps [cells].
+    sweep_rows : numpy.ndarray
+        (n,) row of the middle of each sweep [cells].
     """
     parts = min(core_count(), window.rows * window.cols // _LEAST_CELLS)
-    if parts < 2 or len(corners_cells) < parts:
+    if parts < 2:
         return [window]
-    middle = corners_cells[:, :, 1].mean(axis=1)
-    cuts = np.quantile(middle, np.arange(1, parts) / parts).astype(int) - window.row
+    inside = sweep_rows[(sweep_rows >= window.row) & (sweep_rows < window.row + window.rows)]
+    if len(inside) < parts:
+        return [window]
+    cuts = np.quantile(inside, np.arange(1, parts) / parts).astype(int) - window.row
     edges = np.unique(np.clip([0, *cuts, window.rows], 0, window.rows))
     return [
         Window(window.row + int(a), window.col, int(b - a), window.cols)

@@ -139,7 +139,7 @@ def cut_ground(
     given = np.zeros((window.rows, window.cols))
     cut_by = np.full((window.rows, window.cols), -1, np.int32)
     density = np.ascontiguousarray(given_kg_per_m2, np.float64)
-    parts = row_parts(window, corners)
+    parts = row_parts(window, corners[:, :, 1].mean(axis=1))
     claimed = np.zeros((len(parts), len(corners)))
 
     def claim(part: Window) -> None:

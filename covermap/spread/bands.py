@@ -223,7 +223,7 @@ def residue_bands(
             )
     corners = [sweep_corners(start, end, follows, lean + left, lean + right, heading)]
     mass = [straw_kg * (1 - baled) + np.where(apart, 0.0, chaff_kg)]
-    profiles, order = [profile], [np.arange(len(rows)) * 2]
+    profiles, order = [profile], [np.arange(len(rows))]
     if apart.any():
         half = np.where(apart, chaff_width, 1.0) / 2
         count = len(rows)
@@ -240,16 +240,16 @@ def residue_bands(
         corners.append(chaff[apart])
         mass.append(chaff_kg[apart])
         profiles.append(row[apart])
-        order.append(np.flatnonzero(apart) * 2 + 1)
+        order.append(np.flatnonzero(apart))
     most = max(len(s) for s in shapes.rows)
-    # straw and chaff of one fix stand together, so that passes do too
-    place = np.concatenate(order)
-    sequence = np.argsort(place, kind="stable") if apart.any() else slice(None)
+    # a pass stands together, first its straw and then its chaff
+    of_pass = pass_no[np.concatenate(order)]
+    sequence = np.argsort(of_pass, kind="stable") if apart.any() else slice(None)
     bands = Bands(
         corners=_one(corners)[sequence],
         mass_kg=_one(mass)[sequence],
         profile=_one(profiles)[sequence],
-        pass_index=pass_no[place[sequence] // 2].astype(np.int32),
+        pass_index=of_pass[sequence].astype(np.int32),
         shares=np.array([np.pad(s, (0, most - len(s))) for s in shapes.rows]),
         bins=np.array([len(s) for s in shapes.rows]),
     )

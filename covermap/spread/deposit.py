@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from covermap.ground.grid import Grid, Window, whole
-from covermap.ground.rasterise import lay_bands
-from covermap.ground.sweeps import bands_in_window, in_cells, largest_box
+from covermap.ground.lay_bands import find_runs, lay_runs
 from covermap.ground.threads import in_threads, row_parts
 
 
@@ -61,17 +61,39 @@ class Deposit:
     kg_m2 : numpy.ndarray
         (rows, cols) dry matter per area [kg/m²].
     layers : numpy.ndarray
-        (rows, cols) how many passes put a meaningful share on the cell.
+        (rows, cols) uint8: how many passes put a meaningful share on the cell.
     landed_kg : numpy.ndarray
-        (n,) part of each band's mass that fell inside the window [kg].
+        By ``pass_index``: mass of the pass that fell inside the window [kg].
     on_standing_kg : numpy.ndarray
-        (n,) part of it that fell on crop that a later pass cut [kg].
+        By ``pass_index``: part of it that fell on crop that a later pass cut [kg].
     """
 
     kg_m2: np.ndarray
     layers: np.ndarray
     landed_kg: np.ndarray
     on_standing_kg: np.ndarray
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Bands of one pass, side by side, that are worked out together.
+
+    Attributes
+    ----------
+    bands : numpy.ndarray
+        (runs, 4) first band, band after the last, first row, row after the last.
+    heaviest_kg : numpy.ndarray
+        (runs,) largest mass of a band.
+    passes_in_parts : bool
+        True if a pass has several runs.
+    middle_rows : numpy.ndarray
+        (bands,) row of the middle of each band [cells].
+    """
+
+    bands: np.ndarray
+    heaviest_kg: np.ndarray
+    passes_in_parts: bool
+    middle_rows: np.ndarray
 
 
 def deposit(
@@ -81,6 +103,7 @@ def deposit(
     meaningful_kg_m2: float,
     window: Window | None = None,
     cut_pass: np.ndarray | None = None,
+    runs: Runs | None = None,
 ) -> Deposit:
     """Lay ``bands`` on ``grid``; linear in mass, exact in area.
 
@@ -97,6 +120,8 @@ def deposit(
         same number whatever the window.
     cut_pass : numpy.ndarray, optional
         Array of the window's shape: number of the pass that cut each cell, 0 if none.
+    runs : Runs, optional
+        Of these bands on this grid, where many windows are asked for.
 
     Returns
     -------
@@ -104,40 +129,88 @@ def deposit(
         Arrays of the window's shape.
     """
     window = window or whole(grid)
-    corners = in_cells(bands.corners, grid)
+    runs = runs or runs_of(bands, grid)
     total = np.zeros((window.rows, window.cols))
-    layers = np.zeros((window.rows, window.cols), np.uint16)
-    parts = row_parts(window, corners)
-    landed = np.zeros((len(parts), len(bands.mass_kg)))
-    on_standing = np.zeros_like(landed)
-    cut = np.broadcast_to(np.int32(0), total.shape) if cut_pass is None else cut_pass
-    cut = np.ascontiguousarray(cut, np.int32)
+    layers = np.zeros((window.rows, window.cols), np.uint8)
+    asked = np.zeros((0, 0), np.int32)
+    if cut_pass is not None:
+        asked = np.ascontiguousarray(cut_pass, np.int32)
+    parts = row_parts(window, runs.middle_rows)
+    passes = int(bands.pass_index.max(initial=0)) + 1
+    landed, on_standing = np.zeros((2, len(parts), passes))
     columns = (
-        np.ascontiguousarray(bands.mass_kg, np.float64),
+        np.ascontiguousarray(bands.corners, np.float64),
+        bands.mass_kg / grid.cell_area_m2,  # so that the sums are mass per area at once
         np.ascontiguousarray(bands.profile, np.int64),
         np.ascontiguousarray(bands.pass_index, np.int32),
         np.ascontiguousarray(bands.shares, np.float64),
         np.ascontiguousarray(bands.bins, np.int64),
+        runs.bands,
+        runs.heaviest_kg / grid.cell_area_m2,
+        _numbers(grid),
     )
 
     def lay(part: Window) -> None:
-        chosen = bands_in_window(corners, part)
         here = slice(part.row - window.row, part.row - window.row + part.rows)
-        lay_bands(
-            corners,
+        merged = (part.rows, part.cols) if runs.passes_in_parts else (0, 0)
+        lay_runs(
             *columns,
-            chosen,
-            *largest_box(corners[chosen]),
             part.row,
             part.col,
-            float(meaningful_kg_m2 * grid.cell_area_m2),
+            float(meaningful_kg_m2),
             total[here],
             layers[here],
             landed[parts.index(part)],
-            cut[here],
+            asked[here],
             on_standing[parts.index(part)],
+            np.zeros(merged, np.float32),
+            np.full(merged, -1, np.int32),
         )
 
     in_threads(lay, parts)
-    total /= grid.cell_area_m2
-    return Deposit(total, layers, landed.sum(axis=0), on_standing.sum(axis=0))
+    landed, on_standing = (kg.sum(axis=0) * grid.cell_area_m2 for kg in (landed, on_standing))
+    return Deposit(total, layers, landed, on_standing)
+
+
+def runs_of(bands: Bands, grid: Grid) -> Runs:
+    """Part bands into runs that are worked out together.
+
+    Parameters
+    ----------
+    bands : Bands
+    grid : Grid
+
+    Returns
+    -------
+    Runs
+    """
+    count = len(bands.mass_kg)
+    found, heaviest = np.zeros((count, 4), np.int64), np.zeros(count)
+    first_row = rows = 0
+    if count:
+        south, north = float(bands.corners[..., 1].min()), float(bands.corners[..., 1].max())
+        first_row = math.floor((grid.north - north) / grid.cell_m) - 1
+        rows = math.ceil((grid.north - south) / grid.cell_m) + 2 - first_row
+    number = find_runs(
+        np.ascontiguousarray(bands.corners, np.float64),
+        np.ascontiguousarray(bands.mass_kg, np.float64),
+        np.ascontiguousarray(bands.pass_index, np.int32),
+        _numbers(grid),
+        first_row,
+        rows,
+        found,
+        heaviest,
+    )
+    found = found[:number].copy()
+    of_pass = bands.pass_index[found[:, 0]] if number else np.zeros(0, np.int32)
+    return Runs(
+        found,
+        heaviest[:number].copy(),
+        bool((of_pass[1:] == of_pass[:-1]).any()),
+        (grid.north - bands.corners[..., 1].mean(axis=1)) / grid.cell_m,
+    )
+
+
+def _numbers(grid: Grid) -> np.ndarray:
+    """Give the grid as the inner loops take it."""
+    return np.array([grid.west, grid.north, 1.0 / grid.cell_m, 0.0, 0.0])
