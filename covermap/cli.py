@@ -28,7 +28,9 @@ from covermap.errors import CovermapError
 from covermap.export_command import export_command
 from covermap.map_settings import MAP_SETTINGS
 from covermap.plan_command import plan_command
+from covermap.range_command import range_command
 from covermap.report_command import report_command
+from covermap.season_command import season_command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -282,8 +284,10 @@ def sample_command(folder: Path, name: str) -> None:
 
 commands.add_command(compare_command)
 commands.add_command(plan_command)
+commands.add_command(range_command)
 commands.add_command(report_command)
 commands.add_command(export_command)
+commands.add_command(season_command)
 
 
 def main() -> None:

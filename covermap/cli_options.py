@@ -103,8 +103,8 @@ def open_source(source: Path, options: dict[str, Any]) -> OpenField:
         source,
         settings_of(options),
         pass_settings=options["pass_settings"],
-        columns=_pairs(options["columns"], "--column"),
-        units=_pairs(options["units"], "--unit"),
+        columns=pairs_of(options["columns"], "--column"),
+        units=pairs_of(options["units"], "--unit"),
     )
 
 
@@ -114,7 +114,8 @@ def settings_of(options: dict[str, Any]) -> dict[tuple[str, str], object]:
     return {name: value for name, value in settings.items() if value is not None}
 
 
-def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
+def pairs_of(texts: tuple[str, ...], option: str) -> dict[str, str]:
+    """Read texts such as NAME=VALUE of an option that may be repeated."""
     pairs = {}
     for text in texts:
         name, sign, value = text.partition("=")

@@ -467,8 +467,10 @@ def test_public_commands_are_a_tested_list():
         "export",
         "map",
         "plan",
+        "range",
         "report",
         "sample",
+        "season",
         "trays",
     ]
     assert resources.files("covermap.tables").joinpath("crops.csv").is_file()

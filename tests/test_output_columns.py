@@ -11,8 +11,11 @@ from click.testing import CliRunner
 from covermap.cli import commands
 from covermap.cover.repeat_strips import REPEAT_COLUMNS
 from covermap.outputs.column_meanings import LONGEST_SHORT_NAME, columns_of
+from covermap.outputs.season_tables import FIELD_COLUMNS
 from covermap.outputs.vectors import REMOVED_COLUMNS
 from covermap.sample import write_sample
+from covermap.season.rankings import RANKING_COLUMNS
+from covermap.season.year_on_year import YEAR_COLUMNS
 from covermap.tables import read_table
 
 TABLES = (Path(__file__).parents[1] / "docs" / "tables.md").read_text("utf-8")
@@ -94,3 +97,9 @@ def test_units_are_those_that_names_end_in():
                 assert column.unit == endings[max(fits, key=len)], f"{file}: {column.name}"
                 checked += 1
     assert checked >= 60
+
+
+def test_tables_of_a_season_have_their_rows():
+    assert set(FIELD_COLUMNS) == set(columns_of("fields.parquet"))
+    assert set(RANKING_COLUMNS) == set(columns_of("rankings.csv"))
+    assert set(YEAR_COLUMNS) == set(columns_of("year_on_year.csv"))

@@ -6,7 +6,6 @@ Every angle is tried on the whole field: there is no smaller stand-in to agree w
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
@@ -17,6 +16,7 @@ import pandas as pd
 from covermap.cover.evenness import cv_pct, tray_readings
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
+from covermap.ground.threads import core_count
 from covermap.plan.harrow import Harrow, HarrowedGround, harrow_pass
 
 #: Angles to the combine's passes that are tried [deg].
@@ -216,7 +216,7 @@ def harrow_trial(
             if number in passes
         ]
 
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, _MOST_THREADS)) as pool:
+    with ThreadPoolExecutor(min(core_count(), _MOST_THREADS)) as pool:
         found = list(pool.map(at_angle, angles_deg))
     rows = [row(math.nan, 0, field.residue_kg_m2, 0.0)]
     return pd.DataFrame([*rows, *(one for angle in found for one in angle)])

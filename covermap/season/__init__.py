@@ -1,0 +1,1 @@
+"""Many fields at once: mapped one by one, read as one season."""

@@ -1,0 +1,57 @@
+"""A key that changes if, and only if, what a field's results are made from has changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from covermap import __version__
+from covermap.outputs.plan_text import SCHEMA as PLAN_SCHEMA
+from covermap.outputs.summary import SCHEMA as SUMMARY_SCHEMA
+from covermap.settings import FieldSettings
+
+#: Settings that name a file: its content counts, not where it lies.
+_FILES = {("field", "track"), ("field", "boundary"), ("spread", "profile_file"), ("wind", "file")}
+_SCHEMAS = (SUMMARY_SCHEMA, PLAN_SCHEMA)
+
+
+def content_key(settings: FieldSettings, hashes: Mapping[str, str], more: Mapping[str, Any]) -> str:
+    """Work out the key of a field's results.
+
+    In it go the bytes and names of all files read, every setting as built and whether it
+    was given, the version of covermap and the schemas of what it writes. Folders, times of
+    files, the clock and the time zone do not.
+
+    Parameters
+    ----------
+    settings : FieldSettings
+    hashes : mapping of str to str
+        File name to SHA-256 of its content.
+    more : mapping
+        What else the results depend on; only what JSON can hold.
+
+    Returns
+    -------
+    str
+        SHA-256 in hexadecimal.
+    """
+    values = {
+        f"{section}.{key}": value if (section, key) not in _FILES else value is not None
+        for (section, key), value in settings.values.items()
+    }
+    content = {
+        "covermap": __version__,
+        "schemas": _SCHEMAS,
+        "files": dict(hashes),
+        "settings": values,
+        "given": sorted(f"{section}.{key}" for section, key in settings.given),
+        "pass_rules": [[r.passes, r.start, r.end, dict(r.values)] for r in settings.pass_rules],
+        "columns": dict(settings.columns),
+        "units": dict(settings.units),
+        "more": dict(more),
+    }
+    # repr of a float is exact, so two settings that differ at all have two keys
+    text = json.dumps(content, sort_keys=True, ensure_ascii=True, allow_nan=True)
+    return hashlib.sha256(text.encode()).hexdigest()
