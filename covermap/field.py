@@ -2,41 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from rasterio.features import rasterize
 from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.cause_table import field_causes, with_causes
 from covermap.cover.causes import Cut, strip_causes
-from covermap.cover.evenness import Evenness, evenness, evenness_by_pass, tray_readings
-from covermap.cover.ground_cover import cover_pct
+from covermap.cover.evenness import Evenness, evenness_of
 from covermap.cover.spectrum import Spectrum, cross_track_spectrum
-from covermap.cover.strips import StripGround, find_strips
 from covermap.cover.what_if import Run
 from covermap.crops import Crop
 from covermap.errors import SettingsError
+from covermap.field_ground import FieldGround, ground_of_field
 from covermap.field_passes import pass_table, weighted_median
 from covermap.ground.grid import Grid
+from covermap.ground.lean_memory import give_back
+from covermap.ground.rasters import Raster
 from covermap.harvest.clean_track import Ledger
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
 from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
-from covermap.harvest.working_width import cut_ground
+from covermap.harvest.working_width import HeaderSweeps, across_m
 from covermap.harvest_record import Harvest, assumptions, pass_lines, read_harvest
 from covermap.settings import FieldSettings
-from covermap.spread.deposit import Bands, Deposit, deposit
 from covermap.spread.wind import WindSeries
-
-#: A cell counts as harvested ground if at least this part of it was cut.
-HARVESTED_SHARE = 0.5
-#: Less than this off the field is not drawn [kg/m²].
-_DUST_KG_M2 = 1e-9
 
 Progress = Callable[[str], None]
 
@@ -72,18 +67,16 @@ class FieldResult:
         As the person calls it.
     grid : Grid
         Of all arrays.
-    residue_t_ha, cover_pct, spread_ratio, layers : numpy.ndarray
-        (rows, cols) float32, NaN where there is nothing to say.
-    given_kg_m2 : numpy.ndarray
-        Residue that the ground itself gave to the machine [kg/m²], NaN where not harvested.
+    rasters : mapping of str to Raster
+        residue_t_ha, cover_pct, spread_ratio, layers, given_kg_m2 (float32, NaN where there
+        is nothing to say), cut_by (sweep, -1 none) and strip_of_cell (strip_id, 0 none), to
+        be read by rows. Properties of the same names read them whole.
+    sweeps : HeaderSweeps
+        Of the header.
+    pass_of_sweep : numpy.ndarray
+        Pass number of each.
     left_flat_share : float
         Residue that the header left flat on its own row, over that through the machine.
-    pass_of_cell : numpy.ndarray
-        Pass that cut the cell, from 1; 0 none.
-    across_m : numpy.ndarray
-        How far right of that pass's middle line the cell lies [m].
-    strip_of_cell : numpy.ndarray
-        strip_id of the cell, 0 none.
     passes, strips : geopandas.GeoDataFrame
         In the grid's CRS.
     causes : pandas.DataFrame
@@ -109,21 +102,14 @@ class FieldResult:
     crop : Crop
     assumptions, notes : tuple of str
         Defaults that filled holes; what was found and repaired.
-    bands : Bands
-        What was laid down, for what-ifs.
     """
 
     name: str
     grid: Grid
-    residue_t_ha: np.ndarray
-    cover_pct: np.ndarray
-    spread_ratio: np.ndarray
-    layers: np.ndarray
-    given_kg_m2: np.ndarray
+    rasters: Mapping[str, Raster]
+    sweeps: HeaderSweeps
+    pass_of_sweep: np.ndarray
     left_flat_share: float
-    pass_of_cell: np.ndarray
-    across_m: np.ndarray
-    strip_of_cell: np.ndarray
     passes: gpd.GeoDataFrame
     strips: gpd.GeoDataFrame
     causes: pd.DataFrame
@@ -140,7 +126,47 @@ class FieldResult:
     crop: Crop
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
-    bands: Bands
+
+    @property
+    def residue_t_ha(self) -> np.ndarray:
+        """Residue on the ground [t/ha]."""
+        return self.rasters["residue_t_ha"].whole()
+
+    @property
+    def cover_pct(self) -> np.ndarray:
+        """Ground covered [%]."""
+        return self.rasters["cover_pct"].whole()
+
+    @property
+    def spread_ratio(self) -> np.ndarray:
+        """Residue landed ÷ residue of the ground itself."""
+        return self.rasters["spread_ratio"].whole()
+
+    @property
+    def layers(self) -> np.ndarray:
+        """Passes that put a meaningful share on the cell."""
+        return self.rasters["layers"].whole()
+
+    @property
+    def given_kg_m2(self) -> np.ndarray:
+        """Residue that the ground itself gave to the machine [kg/m²]; NaN if not harvested."""
+        return self.rasters["given_kg_m2"].whole()
+
+    @property
+    def strip_of_cell(self) -> np.ndarray:
+        """strip_id of the cell, 0 none."""
+        return self.rasters["strip_of_cell"].whole()
+
+    @cached_property
+    def pass_of_cell(self) -> np.ndarray:
+        """Pass that cut the cell, from 1; 0 none."""
+        pass_no = np.append(self.pass_of_sweep, 0).astype(np.int32)
+        return np.asarray(pass_no[self.rasters["cut_by"].whole()])
+
+    @cached_property
+    def across_m(self) -> np.ndarray:
+        """How far right of that pass's middle line the cell lies [m]."""
+        return across_m(self.rasters["cut_by"].whole(), self.sweeps, self.grid)
 
 
 def map_field(
@@ -175,29 +201,22 @@ def map_field(
         If the track or a setting does not allow a map.
     """
     progress = progress or _silent
+    give_back(len(track.fixes))
     progress("passes and residue flow")
     harvest = read_harvest(track, settings, boundary, wind)
-    grid, sweeps, flow = harvest.grid, harvest.sweeps, harvest.flow
+    sweeps, flow = harvest.sweeps, harvest.flow
     pass_no = harvest.passes.pass_of_fix[sweeps.rows]
     own = own_residue_kg_m2(flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, pass_no)
-    progress("ground that was cut")
-    cut = Cut(sweeps, harvest.newly_cut_m2, own, cut_ground(sweeps, own, grid)[0])
-    progress("where it landed")
-    mean_kg_m2 = flow.through_kg.sum() / max(harvest.newly_cut_m2.sum(), 1e-9)
-    laid = deposit(
-        harvest.bands,
-        grid,
-        meaningful_kg_m2=settings.number("limits", "layer_share") * mean_kg_m2,
-        cut_pass=np.append(pass_no, 0).astype(np.int32)[cut.ground.cut_by],
-    )
-    progress("what it means")
     lines = pass_lines(harvest)
     outline = boundary or field_outline(
         lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest, pass_no)
     )
-    inside = rasterize([outline], out_shape=grid.shape, transform=grid.transform).astype(bool)
-    inside |= (cut.ground.cut_share >= HARVESTED_SHARE) if boundary is None else False
-    return _meaning(track, settings, harvest, cut, laid, lines, outline, inside, progress)
+    progress("where it landed")
+    ground = ground_of_field(harvest, settings, own, outline, bounded=boundary is not None)
+    harvest = harvest.without_bands()
+    give_back(len(track.fixes))
+    progress("what it means")
+    return _meaning(track, settings, harvest, own, ground, lines, outline, progress)
 
 
 def _silent(step: str) -> None:
@@ -213,59 +232,28 @@ def _meaning(
     track: Track,
     settings: FieldSettings,
     harvest: Harvest,
-    cut: Cut,
-    laid: Deposit,
+    own_kg_m2: np.ndarray,
+    ground: FieldGround,
     lines: np.ndarray,
     outline: BaseGeometry,
-    inside: np.ndarray,
     progress: Progress,
 ) -> FieldResult:
-    grid, flow, sweeps, ground = harvest.grid, harvest.flow, harvest.sweeps, cut.ground
+    grid, flow, sweeps = harvest.grid, harvest.flow, harvest.sweeps
     ratios = flow.ratios
     pass_no = harvest.passes.pass_of_fix[sweeps.rows]
-    harvested = (ground.cut_share >= HARVESTED_SHARE) & (ground.given_kg_m2 > 0) & inside
-    ratio = np.full(grid.shape, np.nan, np.float32)
-    np.divide(laid.kg_m2, ground.given_kg_m2, out=ratio, where=harvested, casting="same_kind")
-    residue_t_ha = np.multiply(laid.kg_m2, 10.0, dtype=np.float32, casting="same_kind")
-    if ratios.left_flat > 0:
-        flat = 10 * ratios.left_flat / ratios.through
-        residue_t_ha += np.multiply(ground.given_kg_m2, flat, dtype=np.float32, casting="same_kind")
-    trays, tray_m = tray_readings(laid.kg_m2, ground.given_kg_m2, harvested, grid.cell_m)
-    even = evenness(trays)
-    del trays
-    by_pass = evenness_by_pass(
-        ratio[harvested],
-        pass_no.astype(np.int32)[ground.cut_by[harvested]],
-        ground.across_m[harvested],
-    )
+    by_pass = ground.by_pass.table()
     passes = pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
-    passes["on_standing_crop_kg"] = laid.on_standing_kg[1:]
+    passes["on_standing_crop_kg"] = ground.on_standing_kg[1:]
     known = passes["urdr"].notna()
     even = replace(
-        even,
+        evenness_of(ground.trays),
         urdr=weighted_median(
             passes.loc[known, "urdr"].to_numpy(), passes.loc[known, "length_m"].to_numpy()
         ),
     )
     progress("strips")
-    found = find_strips(
-        StripGround(
-            ratio,
-            laid.kg_m2,
-            ground.given_kg_m2,
-            residue_t_ha,
-            ground.cut_by,
-            ground.across_m,
-            (harvest.machine["discharge"] == "windrow").to_numpy()[sweeps.rows],
-        ),
-        grid,
-        pass_no,
-        sweeps,
-        gap_below=settings.number("limits", "gap_below"),
-        double_above=settings.number("limits", "double_above"),
-        min_length_m=settings.number("limits", "strip_min_length"),
-        min_area_m2=settings.number("limits", "strip_min_area"),
-    )
+    found = ground.strips.finish()
+    give_back(len(track.fixes))
     progress("why strips are there")
     causes_kg = strip_causes(
         Run.of_harvest(
@@ -277,53 +265,39 @@ def _meaning(
             flow.chaff_kg,
             harvest.wind,
         ),
-        cut,
+        Cut(sweeps, harvest.newly_cut_m2, own_kg_m2, ground.rasters["cut_by"]),
         grid,
-        found.of_cell,
-        laid.kg_m2,
+        found.sums,
     )
     strips = with_causes(found.table, causes_kg)
-    given = np.where(harvested, ground.given_kg_m2, np.nan).astype(np.float32)
-    pass_of_cell = np.append(pass_no, 0).astype(np.int32)[ground.cut_by]
-    outside = ~inside & ~(laid.kg_m2 > _DUST_KG_M2)
-    residue_t_ha[outside] = np.nan
-    layers = laid.layers.astype(np.float32)
-    layers[outside] = np.nan
     grain = float(flow.grain_dry_kg.sum())
-    landed = float(laid.landed_kg.sum())
-    on_field = float(laid.kg_m2[inside].sum() * grid.cell_area_m2)
     mass = MassBalance(
         grain_kg=grain,
         grown_kg=grain * (ratios.straw + ratios.chaff),
         stubble_kg=grain * ratios.stubble,
         left_by_header_kg=grain * ratios.left_flat,
         through_machine_kg=grain * ratios.through,
-        landed_on_field_kg=on_field,
-        landed_outside_kg=landed - on_field,
+        landed_on_field_kg=ground.on_field_kg,
+        landed_outside_kg=ground.landed_kg - ground.on_field_kg,
         baled_kg=harvest.baled_kg,
-        on_standing_crop_kg=float(laid.on_standing_kg.sum()),
+        on_standing_crop_kg=float(ground.on_standing_kg.sum()),
     )
     return FieldResult(
         name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
         grid=grid,
-        residue_t_ha=residue_t_ha,
-        cover_pct=cover_pct(residue_t_ha, harvest.crop.cover_m2_per_kg),
-        spread_ratio=ratio,
-        layers=layers,
-        given_kg_m2=given,
+        rasters={**ground.rasters, "strip_of_cell": found.of_cell},
+        sweeps=sweeps,
+        pass_of_sweep=pass_no,
         left_flat_share=ratios.left_flat / ratios.through,
-        pass_of_cell=pass_of_cell,
-        across_m=ground.across_m,
-        strip_of_cell=found.of_cell,
         passes=passes,
         strips=strips,
         causes=field_causes(strips, causes_kg),
         causes_kg=causes_kg,
-        spectrum=_spectrum(ratio, given, residue_t_ha, grid, passes),
+        spectrum=_spectrum(ground.rasters, grid, passes),
         outline=outline,
         mass=mass,
         evenness=even,
-        tray_m=tray_m,
+        tray_m=ground.tray_m,
         harvested_m2=float(harvest.newly_cut_m2.sum()),
         ledger=harvest.passes.ledger,
         fixes_read=len(track.fixes) + len(track.unreadable),
@@ -336,19 +310,12 @@ def _meaning(
             *harvest.passes.notes,
             *flow.notes,
             *harvest.notes,
-            *_warnings(harvest, mass, settings, harvested),
+            *_warnings(harvest, mass, settings, ground.harvested_m2),
         ),
-        bands=harvest.bands,
     )
 
 
-def _spectrum(
-    ratio: np.ndarray,
-    given: np.ndarray,
-    residue_t_ha: np.ndarray,
-    grid: Grid,
-    passes: gpd.GeoDataFrame,
-) -> Spectrum:
+def _spectrum(rasters: Mapping[str, Raster], grid: Grid, passes: gpd.GeoDataFrame) -> Spectrum:
     try:
         heading = combine_heading_deg(
             passes["heading_deg"].to_numpy(float), passes["length_m"].to_numpy(float)
@@ -356,11 +323,14 @@ def _spectrum(
     except SettingsError:  # laps have none, and the spectrum says so
         heading = float("nan")
     spacing = float(passes["spacing_m"].median())
-    return cross_track_spectrum(ratio, given, residue_t_ha, grid, heading, spacing)
+    ratio, given, residue = (
+        rasters[name] for name in ("spread_ratio", "given_kg_m2", "residue_t_ha")
+    )
+    return cross_track_spectrum(ratio, given, residue, grid, heading, spacing)
 
 
 def _warnings(
-    harvest: Harvest, mass: MassBalance, settings: FieldSettings, harvested: np.ndarray
+    harvest: Harvest, mass: MassBalance, settings: FieldSettings, inside_m2: float
 ) -> tuple[str, ...]:
     """Say what does not fit together, so that a slip of the pen is seen."""
     found = []
@@ -378,7 +348,7 @@ def _warnings(
             "The header width in the track is used; the stated cut width only fills its gaps."
         )
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
-    cut_inside = harvested.sum() * harvest.grid.cell_area_m2 / harvest.newly_cut_m2.sum()
+    cut_inside = inside_m2 / harvest.newly_cut_m2.sum()
     if settings.get("field", "boundary") is not None and cut_inside < 0.8:
         found.append(
             f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "

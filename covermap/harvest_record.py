@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,7 @@ from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
 from covermap.settings import BY_NAME, SETTINGS, FieldSettings
-from covermap.spread.bands import FixWind, residue_bands
+from covermap.spread.bands import FixWind, band_places, laden
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
 from covermap.spread.wind import WindSeries
@@ -45,6 +45,18 @@ class Harvest:
     crop: Crop
     wind: FixWind | None
     notes: tuple[str, ...]
+
+    def without_bands(self) -> Harvest:
+        """Give the same without its bands, which are laid: they take much memory."""
+        few = slice(0)
+        bands = replace(
+            self.bands,
+            corners=self.bands.corners[few].copy(),
+            mass_kg=self.bands.mass_kg[few].copy(),
+            profile=self.bands.profile[few].copy(),
+            pass_index=self.bands.pass_index[few].copy(),
+        )
+        return replace(self, bands=bands)
 
 
 def crop_of(settings: FieldSettings) -> Crop:
@@ -141,8 +153,7 @@ def read_harvest(
         check_boundary(boundary, sweeps.corners, name.replace("\\", "/").rsplit("/", 1)[-1])
     pass_no = passes.pass_of_fix[sweeps.rows]
     ratios = ratios_of(settings, crop)
-    # bands need masses, masses need area, area needs a grid that holds header and bands
-    empty = np.zeros(len(sweeps.rows))
+    # masses need area, area needs a grid that holds header and bands
     fix_wind = None
     if wind is not None:
         fix_wind, wind_notes = wind_on_fixes(
@@ -158,9 +169,10 @@ def read_harvest(
             forward,
         )
         notes = (*notes, *wind_notes)
-    places, _ = residue_bands(path, sweeps.rows, pass_no, machine, empty, empty, fix_wind)
-    corners = np.concatenate([sweeps.corners.reshape(-1, 2), places.corners.reshape(-1, 2)])
-    low, high = corners.min(axis=0), corners.max(axis=0)
+    places = band_places(path, sweeps.rows, pass_no, machine, fix_wind)
+    both = (sweeps.corners, places.corners)
+    low = np.min([corners.min(axis=(0, 1)) for corners in both], axis=0)
+    high = np.max([corners.max(axis=(0, 1)) for corners in both], axis=0)
     grid = grid_around(
         track.crs,
         (low[0], low[1], high[0], high[1]),
@@ -177,9 +189,7 @@ def read_harvest(
         grain_yield_t_ha=settings.get("crop", "grain_yield"),
         grain_moisture_pct=settings.get("crop", "grain_moisture_pct"),
     )
-    bands, baled_kg = residue_bands(
-        path, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg, fix_wind
-    )
+    bands, baled_kg = laden(places, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg)
     return Harvest(
         clean, passes, machine, sweeps, cut_m2, flow, bands, baled_kg, grid, crop, fix_wind, notes
     )
@@ -209,14 +219,16 @@ def _reach_from_rotor(
 
 def pass_lines(harvest: Harvest) -> np.ndarray:
     """Give each pass as a line through the middle of its header sweeps."""
-    rows, pass_no = harvest.sweeps.rows, harvest.passes.pass_of_fix[harvest.sweeps.rows]
+    pass_no = harvest.passes.pass_of_fix[harvest.sweeps.rows]
     first = np.append(True, pass_no[1:] != pass_no[:-1])
     corners = harvest.sweeps.corners
-    start, end = corners[:, :2].mean(axis=1), corners[:, 2:].mean(axis=1)
-    points = np.concatenate([start[first], end])
-    owner = np.concatenate([pass_no[first], pass_no])
-    order = np.lexsort((np.concatenate([np.full(first.sum(), -1), rows]), owner))
-    return np.asarray(shapely.linestrings(points[order], indices=owner[order] - 1))
+    # the start of each pass, and then the end of each of its sweeps
+    place = np.arange(len(pass_no)) + np.cumsum(first)
+    points = np.empty((len(pass_no) + int(first.sum()), 2))
+    points[place] = corners[:, 2:].mean(axis=1)
+    points[place[first] - 1] = corners[first, :2].mean(axis=1)
+    owner = np.repeat(pass_no, 1 + first) - 1
+    return np.asarray(shapely.linestrings(points, indices=owner))
 
 
 def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[str]:

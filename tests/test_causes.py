@@ -19,9 +19,10 @@ from hypothesis import strategies as st
 import covermap.field
 from covermap.cover.cause_table import cause_shares
 from covermap.cover.causes import CAUSES
-from covermap.cover.strip_sums import StripSums
 from covermap.field import map_field
+from covermap.ground.rasters import HeldRaster
 from covermap.harvest.read_track import read_track
+from covermap.harvest_record import read_harvest
 from covermap.settings import PassRule
 from covermap.spread.deposit import deposit
 
@@ -114,8 +115,12 @@ def standing(fixes, at, seconds):
     return fixes.assign(time=fixes["time"] + pd.to_timedelta(late * seconds, unit="s"))
 
 
+def made(fixes):
+    return track_of(fixes.drop(columns="number", errors="ignore"))
+
+
 def mapped(fixes, chosen):
-    return map_field(track_of(fixes.drop(columns="number", errors="ignore")), chosen)
+    return map_field(made(fixes), chosen)
 
 
 def with_rule(chosen, values, passes="", window=("", "")):
@@ -296,13 +301,14 @@ def shapley(value, players):
 
 
 @pytest.fixture
-def strip_cells(monkeypatch):
-    """The strip number of every cell, as the field's own run had it."""
+def strip_sums(monkeypatch):
+    """Give the strips of every cell and their sums, as the field's own run had them."""
     seen = {}
     run = covermap.field.strip_causes
 
     def watched(*given_here):
-        seen["of_cell"] = given_here[3]
+        seen["sums"] = given_here[3]
+        seen["of_cell"] = given_here[3].of_cell.whole()
         return run(*given_here)
 
     monkeypatch.setattr(covermap.field, "strip_causes", watched)
@@ -312,7 +318,7 @@ def strip_cells(monkeypatch):
 @pytest.mark.parametrize(
     ("width", "lean"), [(5.4, 1.5), (6.5, 2.5), (12.0, 2.0), (4.5, -1.0), (7.0, -3.0)]
 )
-def test_narrow_and_lean_share_as_in_a_cross_section(width, lean, strip_cells):
+def test_narrow_and_lean_share_as_in_a_cross_section(width, lean, strip_sums):
     """Bands as intervals on an axis of 1 cm steps, up and down passes, by hand in NumPy."""
     result = mapped(regular(14, 120.0), settings_of(spread__width=width, spread__lean=lean, **MILD))
     x = np.arange(-20.0, 140.0, 0.01) + 0.005
@@ -326,7 +332,7 @@ def test_narrow_and_lean_share_as_in_a_cross_section(width, lean, strip_cells):
             density += (np.abs(x - middle) < wide / 2) / wide * WIDTH
         return density
 
-    of_cell, grid = strip_cells["of_cell"], result.grid
+    of_cell, grid = strip_sums["of_cell"], result.grid
     shares = cause_shares(result.causes_kg)
     truth = shapley(cross_section, ["width", "lean"])
     number = "cause-narrow" if width < WIDTH else "cause-wide"
@@ -380,7 +386,7 @@ TOGETHER = {
 
 
 @pytest.mark.parametrize("name", TOGETHER)
-def test_faults_that_act_together_share_as_by_brute_force(name, strip_cells):
+def test_faults_that_act_together_share_as_by_brute_force(name, strip_sums):
     """Every subset of the faults is mapped from its own settings; nothing of the cause
     module is used for the truth."""
     faults = TOGETHER[name]
@@ -390,13 +396,13 @@ def test_faults_that_act_together_share_as_by_brute_force(name, strip_cells):
         return settings_of(**{k: v for f in faults if f in at_work for k, v in faults[f].items()})
 
     result = mapped(fixes, chosen(set(faults)))
-    of_cell = strip_cells["of_cell"].copy()
+    of_cell = strip_sums["of_cell"].copy()
     known = {}
 
     def kg(at_work):
         key = frozenset(at_work)
         if key not in known:
-            bands = mapped(fixes, chosen(at_work)).bands
+            bands = read_harvest(made(fixes), chosen(at_work)).bands
             laid = deposit(bands, result.grid, meaningful_kg_m2=1.0).kg_m2
             known[key] = np.bincount(of_cell.ravel(), laid.ravel())[1:] * result.grid.cell_area_m2
         return known[key]
@@ -506,7 +512,7 @@ def test_a_mirrored_field_has_mirrored_causes():
 
 
 @pytest.mark.parametrize(("step_m", "most"), [(5.0, 1e-9), (2.0, 0.015)])
-def test_strip_sums_are_those_of_the_deposit(step_m, most, strip_cells):
+def test_strip_sums_are_those_of_the_deposit(step_m, most, strip_sums):
     """Bands of 5 m are too long to be joined; those of 2 m are joined, two to one."""
     rng = np.random.default_rng(5)
     track = straight_passes(8, WIDTH, length_m=200.0, step_m=step_m, heading_deg=20.0)
@@ -517,11 +523,17 @@ def test_strip_sums_are_those_of_the_deposit(step_m, most, strip_cells):
     track = replace(track, fixes=track.fixes.assign(easting=east))
     chosen = settings_of(spread__width=7.0, spread__profile="bell", spread__lean=1.0, **WIND)
     result = map_field(track, chosen)
-    raster = deposit(result.bands, result.grid, meaningful_kg_m2=1.0).kg_m2
-    sums = StripSums.on(strip_cells["of_cell"], result.grid)
-    truth = sums.kg_of_cells(raster)
+    bands = read_harvest(track, chosen).bands
+    raster = deposit(bands, result.grid, meaningful_kg_m2=1.0).kg_m2
+    sums = strip_sums["sums"]
+
+    def of_cells(kg_m2):
+        kg = np.bincount(sums.of_cell.whole().ravel(), kg_m2.ravel(), sums.count + 1)[1:]
+        return kg * result.grid.cell_area_m2
+
+    truth = of_cells(raster)
     own = (result.strips["excess_kg"] + result.strips["deficit_kg"]).to_numpy()
-    laid = sums.kg_laid(result.bands)[:, 0]
+    laid = sums.kg_laid(bands)[:, 0]
     assert sums.count == len(result.strips) >= 10
     # strips that only the noise of positions makes are short; noise is what joining smooths
     long = (result.strips["length_m"] > 100).to_numpy()
@@ -529,17 +541,19 @@ def test_strip_sums_are_those_of_the_deposit(step_m, most, strip_cells):
     assert (np.abs(laid - truth) <= 3 * most * np.maximum(truth, own)).all()
     assert laid.sum() == pytest.approx(truth.sum(), rel=most)
     assert long.sum() >= 10
-    moved = StripSums.on(np.roll(strip_cells["of_cell"], 8, axis=1), result.grid)
-    wrong = moved.kg_laid(result.bands)[:, 0]
+    moved = HeldRaster(np.roll(sums.of_cell.whole(), 8, axis=1))
+    wrong = replace(sums, of_cell=moved).kg_laid(bands)[:, 0]
     assert (np.abs(wrong - truth) > 0.05 * truth).mean() > 0.5
 
 
-def test_strip_sums_are_linear_in_the_loads(strip_cells):
-    result = mapped(regular(4, 100.0, 20.0), settings_of(spread__width=5.4))
-    sums = StripSums.on(strip_cells["of_cell"], result.grid)
+def test_strip_sums_are_linear_in_the_loads(strip_sums):
+    fixes, chosen = regular(4, 100.0, 20.0), settings_of(spread__width=5.4)
+    mapped(fixes, chosen)
+    bands = read_harvest(made(fixes), chosen).bands
+    sums = strip_sums["sums"]
     rng = np.random.default_rng(6)
-    one, two = rng.uniform(0, 9, (2, len(result.bands.mass_kg)))
-    kg = sums.kg_laid(result.bands, np.column_stack([one, two, 3 * one - 2 * two]))
+    one, two = rng.uniform(0, 9, (2, len(bands.mass_kg)))
+    kg = sums.kg_laid(bands, np.column_stack([one, two, 3 * one - 2 * two]))
     assert (kg[:, :2] > 0).any()
     np.testing.assert_allclose(kg[:, 2], 3 * kg[:, 0] - 2 * kg[:, 1], atol=1e-9)
 

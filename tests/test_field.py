@@ -292,11 +292,12 @@ def test_a_curved_field_agrees_with_polygon_areas_and_exactextract(tmp_path):
     track = at(np.concatenate(parts), 1.0)
     pause = np.repeat(np.arange(4) * 60, len(a)).astype("timedelta64[s]")
     track = track_of(track.fixes.assign(time=track.fixes["time"] + pause))
-    result = map_field(track, settings_of(spread__profile="triangle", spread__width=12.0))
+    chosen = settings_of(spread__profile="triangle", spread__width=12.0)
+    result = map_field(track, chosen)
     assert len(result.passes) == 4
     from covermap.harvest_record import read_harvest
 
-    harvest = read_harvest(track, settings_of())
+    harvest = read_harvest(track, chosen)
     union = shapely.union_all(shapely.polygons(harvest.sweeps.corners))
     assert result.harvested_m2 == pytest.approx(union.area, rel=2e-3)
     path = tmp_path / "residue.tif"
@@ -307,13 +308,13 @@ def test_a_curved_field_agrees_with_polygon_areas_and_exactextract(tmp_path):
     )
     sums = exact_extract(str(path), zones, "sum", output="pandas")["sum"].to_numpy()
     total = sums[0] * result.grid.cell_area_m2 / 10
-    assert total == pytest.approx(result.bands.mass_kg.sum(), rel=1e-5)
+    assert total == pytest.approx(harvest.bands.mass_kg.sum(), rel=1e-5)
     # inside, away from the edges, the band's exact overlap with the zone by polygons
-    polygons = shapely.polygons(result.bands.corners)
-    shares = result.bands.shares[result.bands.profile]
+    polygons = shapely.polygons(harvest.bands.corners)
+    shares = harvest.bands.shares[harvest.bands.profile]
     inside = 0.0
     for polygon_corners, mass, share, polygon in zip(
-        result.bands.corners, result.bands.mass_kg, shares, polygons, strict=True
+        harvest.bands.corners, harvest.bands.mass_kg, shares, polygons, strict=True
     ):
         if not polygon.intersects(zones.geometry[1]):
             continue

@@ -19,12 +19,14 @@ import numpy as np
 import pandas as pd
 
 from covermap.cover import what_if
+from covermap.cover.crossings import crossing_sweeps
 from covermap.cover.filled_holes import with_holes_filled
 from covermap.cover.strip_sums import StripSums
 from covermap.cover.what_if import Run
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster
 from covermap.ground.threads import core_count
-from covermap.harvest.working_width import CutGround, HeaderSweeps
+from covermap.harvest.working_width import HeaderSweeps
 from covermap.spread.deposit import Bands
 
 #: What each cause is called; the key is also its rule id in docs/model.md.
@@ -44,14 +46,8 @@ CAUSES: dict[str, str] = {
 }
 #: A record that carries this much more or less than its ground gave is a surge or a stop.
 _SURGE = 0.5
-#: Passes that lie within this angle of each other are neighbours, not crossings [deg].
-_PARALLEL_DEG = 10.0
-#: A change of heading above this over two header widths of travel is a turn [deg].
-_TURN_DEG = 30.0
-#: A sweep that newly cut this part of its area runs over nothing cut before.
-_ALL_NEW = 0.98
-#: Overlaps are looked for at this many places across a header, and here along its sweep.
-_PROBES, _PROBES_ALONG = 11, np.array([0.2, 0.8])
+#: Up to this many sweeps, what-ifs are worked out side by side.
+_SIDE_BY_SIDE = 500_000
 
 _MACHINE: tuple[tuple[str, Callable[[Run], Run]], ...] = (
     ("cause-wind", what_if.in_still_air),
@@ -71,19 +67,17 @@ class Cut:
     sweeps : HeaderSweeps
     newly_cut_m2, own_kg_m2 : numpy.ndarray
         (n,) ground cut [m²] and residue it gave per area [kg/m²].
-    ground : CutGround
-        Of the whole grid, made with ``own_kg_m2``.
+    cut_by : Raster
+        Sweep that cut most of each cell, -1 none.
     """
 
     sweeps: HeaderSweeps
     newly_cut_m2: np.ndarray
     own_kg_m2: np.ndarray
-    ground: CutGround
+    cut_by: Raster
 
 
-def strip_causes(
-    run: Run, cut: Cut, grid: Grid, strip_of_cell: np.ndarray, landed_kg_m2: np.ndarray
-) -> pd.DataFrame:
+def strip_causes(run: Run, cut: Cut, grid: Grid, sums: StripSums) -> pd.DataFrame:
     """Give what each cause put on, or kept from, each strip.
 
     Parameters
@@ -93,10 +87,8 @@ def strip_causes(
     cut : Cut
         What was cut.
     grid : Grid
-    strip_of_cell : numpy.ndarray
-        (rows, cols) strip of each cell from 1, 0 none.
-    landed_kg_m2 : numpy.ndarray
-        (rows, cols) the deposit [kg/m²].
+    sums : StripSums
+        What lies on each strip.
 
     Returns
     -------
@@ -104,16 +96,18 @@ def strip_causes(
         One row per strip in order, a column per cause [kg]: + where the cause put residue
         on the strip. The row sums to landed less own residue.
     """
-    sums = StripSums.on(strip_of_cell, grid)
     found = pd.DataFrame(0.0, index=range(1, sums.count + 1), columns=list(CAUSES))
     if sums.count == 0:
         return found
 
-    def laid(one: Run) -> np.ndarray:
-        return sums.kg_laid(one.bands())[:, 0]
+    # of a very large field the bands of one what-if fill much memory: one after the other
+    side_by_side = core_count() if len(run.rows) <= _SIDE_BY_SIDE else 1
+    threads = core_count() if side_by_side == 1 else 1
 
-    actual, own = sums.kg_of_cells(landed_kg_m2), sums.kg_of_cells(cut.ground.given_kg_m2)
-    before = actual
+    def laid(one: Run) -> np.ndarray:
+        return sums.kg_laid(one.bands(), threads=threads)[:, 0]
+
+    before = sums.landed_kg
     filled = with_holes_filled(run, cut.sweeps, cut.own_kg_m2)
     if filled is not run:
         now = laid(filled)
@@ -126,21 +120,20 @@ def strip_causes(
         now = laid(steady)
         found["cause-settings"] = before - now
         before = now
-    cut_by = cut.ground.cut_by.ravel()[sums.cells]
-    with ThreadPoolExecutor(core_count()) as pool:
-        where_cut = pool.submit(_where_cut, run, cut, sums, cut_by, own)
+    with ThreadPoolExecutor(side_by_side) as pool:
+        where_cut = pool.submit(_where_cut, run, cut, grid, sums, threads)
         faults = _machine_faults(steady, usual, before, lambda: where_cut.result()[0], laid, pool)
     driven = where_cut.result()[1]
     for name, kg in faults.items():
         if name == "width":
             wide = what_if.width_to_cut(steady)[steady.rows][~steady.added] - 1
-            narrow = sums.mean_of_cells(wide[cut_by]) < 0
+            narrow = sums.mean_of_cells(wide) < 0
             found["cause-narrow"], found["cause-wide"] = kg * narrow, kg * ~narrow
         else:
             found[name] += kg
     for name, kg in driven.items():
         found[name] += kg
-    found["unexplained"] = actual - own - found.sum(axis=1).to_numpy()
+    found["unexplained"] = sums.landed_kg - sums.given_kg - found.sum(axis=1).to_numpy()
     return found
 
 
@@ -193,11 +186,9 @@ def _machine_faults(
 
 
 def _where_cut(
-    run: Run, cut: Cut, sums: StripSums, cut_by: np.ndarray, own: np.ndarray
+    run: Run, cut: Cut, grid: Grid, sums: StripSums, threads: int
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Lay everything where the header cut it: what is left is flow and driving.
-
-    ``cut_by`` is the sweep that cut each of the strips' cells, ``own`` what they gave [kg].
 
     Returns
     -------
@@ -210,7 +201,7 @@ def _where_cut(
     steady = cut.own_kg_m2 * cut.newly_cut_m2
     off = through - steady
     surge = np.abs(off) > _SURGE * np.maximum(steady, through)
-    crossing = _crosses(cut, run.pass_no, sums.grid)
+    crossing = crossing_sweeps(sweeps, cut.newly_cut_m2, cut.cut_by, run.pass_no, grid)
     flat = Bands(
         _of_full_header(run, sweeps),
         through,
@@ -227,12 +218,12 @@ def _where_cut(
             np.where(crossing, steady, 0.0),
         ]
     )
-    kg = sums.kg_laid(flat, loads)
+    kg = sums.kg_laid(flat, loads, threads)
     # cell by cell the sweep that cut most of it; the sum of both is exact
-    across = sums.kg_of_cells(cut.ground.given_kg_m2, crossing[cut_by])
+    across = sums.kg_given(crossing)
     return kg[:, 0], {
         "cause-flow": kg[:, 1],
-        "cause-steering": kg[:, 2] - (own - across),
+        "cause-steering": kg[:, 2] - (sums.given_kg - across),
         "cause-turn": kg[:, 3] - across,
     }
 
@@ -250,56 +241,3 @@ def _of_full_header(run: Run, sweeps: HeaderSweeps) -> np.ndarray:
     corners[partly[:, None], [0, 3]] = middle / 2 + left[:, None, None] * across
     corners[partly[:, None], [1, 2]] = middle / 2 + right[:, None, None] * across
     return corners
-
-
-def _crosses(cut: Cut, pass_no: np.ndarray, grid: Grid) -> np.ndarray:
-    """Tell which sweeps turn, or run over ground that a pass at an angle had cut."""
-    sweeps = cut.sweeps
-    step = sweeps.corners[:, 2:].mean(axis=1) - sweeps.corners[:, :2].mean(axis=1)
-    reach = max(round(float(np.median(sweeps.header_width_m) / np.median(sweeps.length_m))), 1)
-    heading, turning = _smooth_headings(step, pass_no, reach)
-    swept = sweeps.header_width_m * sweeps.length_m
-    over = np.flatnonzero(cut.newly_cut_m2 < _ALL_NEW * swept)
-    corners = sweeps.corners[over]
-    along = _PROBES_ALONG[:, None, None]
-    left, right = (
-        corners[:, start] + along * (corners[:, end] - corners[:, start])
-        for start, end in ((0, 3), (1, 2))
-    )
-    at = ((np.arange(_PROBES) + 0.5) / _PROBES)[:, None, None, None]
-    # (places, n)
-    probes = (left + at * (right - left)).reshape(_PROBES * len(_PROBES_ALONG), len(over), 2)
-    col = np.clip(((probes[..., 0] - grid.west) / grid.cell_m).astype(int), 0, grid.cols - 1)
-    row = np.clip(((grid.north - probes[..., 1]) / grid.cell_m).astype(int), 0, grid.rows - 1)
-    earlier = cut.ground.cut_by[row, col]
-    foreign = (earlier >= 0) & (earlier < over) & (pass_no[earlier] != pass_no[over])
-    angle = np.abs(np.sin(heading[earlier] - heading[over]))
-    askew = (foreign & (angle > np.sin(np.radians(_PARALLEL_DEG)))).sum(axis=0)
-    # probes at the edge may stand on a cell of the neighbour that it only touches
-    beside_it = np.maximum(foreign.sum(axis=0) - askew - len(_PROBES_ALONG), 0)
-    crossing = turning.copy()
-    crossing[over] |= askew > beside_it
-    # the sweeps beside a crossing run into it by less than the probes see
-    same = pass_no[1:] == pass_no[:-1]
-    beside = np.append(False, crossing[:-1] & same) | np.append(crossing[1:] & same, False)
-    beside[over[beside_it > 0]] = False
-    return np.asarray(crossing | beside)
-
-
-def _smooth_headings(
-    step: np.ndarray, pass_no: np.ndarray, reach: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Give headings over ``reach`` sweeps either side [rad], and which sweeps turn."""
-    place = np.arange(len(step))
-    first = np.searchsorted(pass_no, pass_no, side="left")
-    last = np.searchsorted(pass_no, pass_no, side="right") - 1
-    low, high = np.maximum(place - reach, first), np.minimum(place + reach, last)
-    way = np.vstack([[0.0, 0.0], np.cumsum(step, axis=0)])
-
-    def bearing(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        gone = way[b + 1] - way[a]
-        return np.asarray(np.arctan2(gone[:, 0], gone[:, 1]))
-
-    change = bearing(place, high) - bearing(low, place)
-    turned = np.abs((change + np.pi) % (2 * np.pi) - np.pi)
-    return bearing(low, high), turned > np.radians(_TURN_DEG)

@@ -8,6 +8,11 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import pandas as pd
 
+from covermap.cover.readings import Readings
+
+#: Lanes to either side of a pass that are told apart.
+_LANES = 200
+
 
 @dataclass(frozen=True)
 class Evenness:
@@ -73,6 +78,21 @@ def evenness(readings: np.ndarray, urdr: float = math.nan) -> Evenness:
     return Evenness(cv_pct(x), christiansen_cu_pct(x), low_du_pct(x), mean, urdr)
 
 
+def evenness_of(readings: Readings) -> Evenness:
+    """Give all measures of readings that may be too many to hold."""
+    mean, count = readings.mean(), readings.count
+    if count < 2 or mean == 0:
+        return evenness(readings.part(0, count))
+    squared, absolute = readings.deviations(mean)
+    lowest = max(round(count * 0.25), 1)
+    return Evenness(
+        cv_pct=100 * math.sqrt(squared / (count - 1)) / mean,
+        christiansen_cu_pct=100 * (1 - absolute / count / mean),
+        low_quarter_du_pct=100 * readings.sum_of_lowest(lowest) / lowest / mean,
+        mean=mean,
+    )
+
+
 def tray_readings(
     deposit_kg_m2: np.ndarray,
     given_kg_m2: np.ndarray,
@@ -119,43 +139,97 @@ def evenness_by_pass(
 ) -> pd.DataFrame:
     """Give the measures of each pass from the cells that it cut.
 
-    URDR, the highest over the lowest residue across the pass (Allmaras et al. 1985), is
-    taken over lanes ``tray_m`` wide, each averaged along the pass; a lane counts if it has
-    at least a quarter of the cells of a full one.
-
     Parameters
     ----------
     ratio, pass_no, across_m : numpy.ndarray
-        (n,) spread ratio, pass number (from 1) and distance from the header's centre
-        line [m] of each cell.
+        As :meth:`PassReadings.add` takes them, all at once.
     tray_m : float
         Width of a lane [m].
 
     Returns
     -------
     pandas.DataFrame
-        Indexed by pass number: mean_ratio, cv_pct, urdr, christiansen_cu_pct,
-        low_quarter_du_pct.
+        As :meth:`PassReadings.table`.
     """
-    passes = int(pass_no.max()) if len(pass_no) else 0
-    small = pass_no.astype(np.uint16) if passes < 2**16 else pass_no
-    sorted_ratio = ratio[np.argsort(small, kind="stable")]  # radix sort on small integers
-    bounds = np.append(0, np.cumsum(np.bincount(pass_no, minlength=passes + 1)[1:]))
-    lane = np.floor(across_m / tray_m).astype(np.int32)
-    low = int(lane.min()) if len(lane) else 0
-    lanes = (int(lane.max()) - low + 1) if len(lane) else 1
-    code = (pass_no - 1) * lanes + lane - low
-    count = np.bincount(code, minlength=passes * lanes).reshape(passes, lanes)
-    total = np.bincount(code, ratio, minlength=passes * lanes).reshape(passes, lanes)
-    rows = []
-    for k in range(passes):
-        x = sorted_ratio[bounds[k] : bounds[k + 1]]
-        if len(x) == 0:
-            rows.append(Evenness(math.nan, math.nan, math.nan, math.nan))
-            continue
-        full = count[k] >= 0.25 * count[k].max()
-        mean = total[k][full] / count[k][full]
-        urdr = float(mean.max() / mean.min()) if mean.min() > 0 else math.inf
-        rows.append(evenness(x, urdr if full.sum() > 1 else math.nan))
-    frame = pd.DataFrame([r.as_dict() for r in rows], index=pd.RangeIndex(1, passes + 1))
-    return frame.rename(columns={"mean": "mean_ratio"})
+    readings = PassReadings(tray_m)
+    readings.add(ratio, pass_no, across_m)
+    return readings.table()
+
+
+class PassReadings:
+    """Readings of each pass, added part by part.
+
+    URDR, the highest over the lowest residue across the pass (Allmaras et al. 1985), is
+    taken over lanes ``tray_m`` wide, each averaged along the pass; a lane counts if it has
+    at least a quarter of the cells of a full one.
+
+    Parameters
+    ----------
+    tray_m : float
+        Width of a lane [m].
+    """
+
+    def __init__(self, tray_m: float = 0.5) -> None:
+        self._tray_m = tray_m
+        self._readings = Readings()
+        self._starts: list[np.ndarray] = []
+        self._lanes: dict[str, np.ndarray] = {}
+
+    def add(self, ratio: np.ndarray, pass_no: np.ndarray, across_m: np.ndarray) -> None:
+        """Add cells.
+
+        Parameters
+        ----------
+        ratio, pass_no, across_m : numpy.ndarray
+            (n,) spread ratio, pass number (from 1) and distance from the header's centre
+            line [m] of each cell.
+        """
+        passes = int(pass_no.max()) if len(pass_no) else 0
+        small = pass_no.astype(np.uint16) if passes < 2**16 else pass_no
+        first = self._readings.count
+        self._readings.add(ratio[np.argsort(small, kind="stable")])  # radix sort on small integers
+        counts = np.bincount(pass_no, minlength=passes + 1)[1:]
+        self._starts.append(first + np.append(0, np.cumsum(counts)))
+        lane = np.clip(np.floor(across_m / self._tray_m), -_LANES, _LANES - 1).astype(np.int32)
+        code = (pass_no - 1) * (2 * _LANES) + lane + _LANES
+        for name, weights in (("count", None), ("total", ratio)):
+            new = np.bincount(code, weights, passes * 2 * _LANES).reshape(passes, 2 * _LANES)
+            old = self._lanes.get(name, new[:0])
+            if len(old) < len(new):
+                old = np.concatenate([old, np.zeros((len(new) - len(old), 2 * _LANES))])
+            old[: len(new)] += new
+            self._lanes[name] = old
+
+    def table(self) -> pd.DataFrame:
+        """Give the measures of each pass.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Indexed by pass number: mean_ratio, cv_pct, urdr, christiansen_cu_pct,
+            low_quarter_du_pct.
+        """
+        passes = max((len(starts) - 1 for starts in self._starts), default=0)
+        rows = []
+        for k in range(passes):
+            parts = [
+                self._readings.part(int(starts[k]), int(starts[k + 1] - starts[k]))
+                for starts in self._starts
+                if k < len(starts) - 1
+            ]
+            x = np.concatenate(parts)
+            if len(x) == 0:
+                rows.append(Evenness(math.nan, math.nan, math.nan, math.nan))
+                continue
+            count, total = self._lanes["count"][k], self._lanes["total"][k]
+            full = count >= 0.25 * count.max()
+            mean = total[full] / count[full]
+            urdr = float(mean.max() / mean.min()) if mean.min() > 0 else math.inf
+            rows.append(evenness(x, urdr if full.sum() > 1 else math.nan))
+        frame = pd.DataFrame(
+            [r.as_dict() for r in rows],
+            index=pd.RangeIndex(1, passes + 1),
+            columns=list(Evenness.__dataclass_fields__),
+            dtype=float,
+        )
+        return frame.rename(columns={"mean": "mean_ratio"})

@@ -8,6 +8,7 @@ have distances of their own.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ import numpy as np
 
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.units import METRES_PER_FOOT
 
 #: Distance between transects along the passes [m].
@@ -42,6 +44,8 @@ BANDS_PER_OCTAVE = 6
 _CORE_HALF_WIDTH = 0.1
 _FLANK_END = 0.25
 _LEAST_CELLS_PER_SPACING = 4.0
+#: Samples of transects held at once, so that memory does not grow with the field.
+_SAMPLES_AT_ONCE = 8_000_000
 
 
 @dataclass(frozen=True)
@@ -128,9 +132,9 @@ class Spectrum:
 
 
 def cross_track_spectrum(
-    ratio: np.ndarray,
-    given_kg_m2: np.ndarray,
-    residue_t_ha: np.ndarray,
+    ratio: np.ndarray | Raster,
+    given_kg_m2: np.ndarray | Raster,
+    residue_t_ha: np.ndarray | Raster,
     grid: Grid,
     heading_deg: float,
     spacing_m: float,
@@ -150,11 +154,11 @@ def cross_track_spectrum(
 
     Parameters
     ----------
-    ratio : numpy.ndarray
+    ratio : numpy.ndarray or Raster
         (rows, cols) deposit ÷ what the same ground gave up; NaN where not harvested.
-    given_kg_m2 : numpy.ndarray
+    given_kg_m2 : numpy.ndarray or Raster
         (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
-    residue_t_ha : numpy.ndarray
+    residue_t_ha : numpy.ndarray or Raster
         (rows, cols) residue that lies there [t/ha].
     grid : Grid
     heading_deg : float
@@ -177,7 +181,7 @@ def cross_track_spectrum(
     SettingsError
         If a raster is not of the grid's shape.
     """
-    rasters = (ratio, residue_t_ha, given_kg_m2)
+    rasters = tuple(as_raster(values) for values in (ratio, residue_t_ha, given_kg_m2))
     if any(raster.shape != grid.shape for raster in rasters):
         raise SettingsError(
             f"cross-track spectrum: rasters must have the grid's {grid.rows} × {grid.cols} cells."
@@ -234,7 +238,7 @@ class _Transects:
 
     def __init__(
         self,
-        rasters: tuple[np.ndarray, ...],
+        rasters: tuple[Raster, ...],
         grid: Grid,
         heading_deg: float,
         step_m: float,
@@ -252,7 +256,7 @@ class _Transects:
         lines = math.floor(half_m / every_m)
         self._along_m = np.arange(-lines, lines + 1) * every_m
 
-    def _on_grid(self, along_m: float) -> tuple[slice, np.ndarray]:
+    def _line(self, along_m: float) -> _Line:
         """Give which part of a line lies on the grid, and its cells there."""
         (row, rows), (col, cols) = (
             (
@@ -263,29 +267,72 @@ class _Transects:
         )
         inside = np.flatnonzero((row >= 0) & (row < rows) & (col >= 0) & (col < cols))
         if len(inside) == 0:
-            return slice(0, 0), np.zeros(0, np.intp)
+            return _Line(slice(0, 0), row[:0], col[:0])
         part = slice(int(inside[0]), int(inside[-1]) + 1)
-        return part, row[part].astype(np.intp) * cols + col[part]
+        # copies, or the whole line would stay in memory
+        return _Line(part, row[part].copy(), col[part].copy())
 
     def stretches(self, pass_ends_m: float) -> Iterator[np.ndarray]:
         """Give (rasters, samples) of each stretch without a hole."""
-        usable = np.zeros((len(self._along_m), len(self._right_m)), bool)
-        parts, readings = [], []
-        for line, along_m in enumerate(self._along_m):
-            part, cell = self._on_grid(along_m)
-            read = np.stack([raster.ravel()[cell] for raster in self._rasters])
-            usable[line, part] = np.isfinite(read).all(axis=0) & (read[-1] > 0)
-            parts.append(part)
-            readings.append(read)
-        far = usable.copy()
-        for shift in range(1, math.ceil(pass_ends_m / self._every_m) + 1):
-            far[shift:] &= usable[:-shift]
-            far[:-shift] &= usable[shift:]
-            far[:shift] = far[-shift:] = False
-        for kept, part, read in zip(far, parts, readings, strict=True):
-            edges = np.flatnonzero(np.diff(np.concatenate(([False], kept[part], [False]))))
+        away = math.ceil(pass_ends_m / self._every_m)
+        # the lines that say whether the middle one lies far enough from the ends of passes
+        near: deque[tuple[slice, np.ndarray, np.ndarray]] = deque(maxlen=2 * away + 1)
+        for part, read in self._readings():
+            usable = np.zeros(len(self._right_m), bool)
+            usable[part] = np.isfinite(read).all(axis=0) & (read[-1] > 0)
+            near.append((part, read, usable))
+            if len(near) < 2 * away + 1:
+                continue
+            part, read, _ = near[away]
+            kept = np.logical_and.reduce([usable[part] for *_, usable in near])
+            edges = np.flatnonzero(np.diff(np.concatenate(([False], kept, [False]))))
             for start, end in zip(edges[::2], edges[1::2], strict=True):
                 yield read[:, start:end].astype(float)
+
+    def _readings(self) -> Iterator[tuple[slice, np.ndarray]]:
+        """Give each line in turn: its part on the grid and (rasters, samples) there."""
+        group: list[_Line] = []
+        for along_m in self._along_m:
+            group.append(self._line(float(along_m)))
+            if sum(len(line.row) for line in group) >= _SAMPLES_AT_ONCE:
+                yield from self._read(group)
+                group = []
+        yield from self._read(group)
+
+    def _read(self, group: list[_Line]) -> Iterator[tuple[slice, np.ndarray]]:
+        """Read the lines of a group side by side, one stripe of the rasters at a time."""
+        dtype = np.result_type(*(raster.rows(0, 1).dtype for raster in self._rasters))
+        readings = [np.empty((len(self._rasters), len(line.row)), dtype) for line in group]
+        for stripe in stripes(self._grid):
+            end = stripe.row + stripe.rows
+            crossed = [(line.between(stripe.row, end), line) for line in group]
+            if all(part.start == part.stop for part, _ in crossed):
+                continue
+            for which, raster in enumerate(self._rasters):
+                values = raster.rows(stripe.row, stripe.rows).ravel()
+                for read, (part, line) in zip(readings, crossed, strict=True):
+                    cell = (line.row[part] - stripe.row).astype(np.intp) * stripe.cols
+                    read[which, part] = values[cell + line.col[part]]
+        for line, read in zip(group, readings, strict=True):
+            yield line.part, read
+
+
+@dataclass(frozen=True)
+class _Line:
+    """The part of a transect on the grid, and the row and column of each sample there."""
+
+    part: slice
+    row: np.ndarray
+    col: np.ndarray
+
+    def between(self, first: int, end: int) -> slice:
+        """Give the samples in the rows from ``first`` to before ``end``."""
+        # a straight line crosses the rows in one direction
+        if len(self.row) and self.row[0] > self.row[-1]:
+            back = len(self.row) - np.searchsorted(self.row[::-1], (first, end))
+            return slice(int(back[1]), int(back[0]))
+        start, stop = np.searchsorted(self.row, (first, end))
+        return slice(int(start), int(stop))
 
 
 class _Sums:

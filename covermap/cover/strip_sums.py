@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from covermap.ground.grid import Grid
+from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.rasterise import sum_on_strips
+from covermap.ground.rasters import HeldRaster, Raster, stripes
 from covermap.ground.sweeps import in_cells, largest_box
 from covermap.spread.deposit import Bands
 
@@ -21,59 +24,86 @@ _OPEN = 0.3
 _ALIKE = 0.05
 #: Their loads must be the same to this part either way.
 _AS_HEAVY = 0.15
+#: Bands are joined in parts of this many, to save memory.
+_BANDS_TOGETHER = 1 << 18
 
 
 @dataclass(frozen=True)
 class StripSums:
-    """Adds up over strips what lies on cells, what sweeps say and what bands lay.
+    """What lies on each strip, which sweeps cut it, and what bands lay on it.
 
     Attributes
     ----------
     grid : Grid
         The field's grid.
-    of_cell : numpy.ndarray
-        (rows, cols) integer: number of the strip a cell belongs to, from 1; 0 none.
-    count : int
-        Number of strips.
-    cells, strip : numpy.ndarray
-        (m,) flat index of every cell in a strip, and its strip.
-    busy : numpy.ndarray
-        Which blocks of the grid hold a cell of any strip.
+    of_cell : Raster
+        Integer number of the strip a cell belongs to, from 1; 0 none.
+    landed_kg, given_kg : numpy.ndarray
+        (strips,) residue that landed on each strip and that its ground gave [kg].
+    strip, sweep : numpy.ndarray
+        (m,) int32 strip, from 1, and a sweep that cut some of it; each pair once.
+    cells : numpy.ndarray
+        (m,) cells of the strip that the sweep cut.
+    kg_of_sweep : numpy.ndarray
+        (m,) residue that these cells gave [kg].
     """
 
     grid: Grid
-    of_cell: np.ndarray
-    count: int
-    cells: np.ndarray
+    of_cell: Raster
+    landed_kg: np.ndarray
+    given_kg: np.ndarray
     strip: np.ndarray
-    busy: np.ndarray
+    sweep: np.ndarray
+    cells: np.ndarray
+    kg_of_sweep: np.ndarray
 
-    @classmethod
-    def on(cls, of_cell: np.ndarray, grid: Grid) -> StripSums:
-        """Prepare for a raster of strip numbers."""
-        cells = np.flatnonzero(of_cell)
-        strip = of_cell.ravel()[cells]
-        tall, wide = (np.arange(0, size, _BLOCK) for size in grid.shape)
-        busy = np.logical_or.reduceat(of_cell > 0, tall, axis=0)
-        busy = np.logical_or.reduceat(busy, wide, axis=1)
-        count = int(strip.max(initial=0))
-        # half the memory to walk through where the numbers allow
-        of_cell = of_cell.astype(np.uint16) if count < 2**16 else of_cell
-        return cls(grid, of_cell, count, cells, strip, busy)
+    @property
+    def count(self) -> int:
+        """Number of strips."""
+        return len(self.landed_kg)
 
-    def kg_of_cells(self, kg_m2: np.ndarray, where: np.ndarray | None = None) -> np.ndarray:
-        """Give (strips,) mass [kg] of a raster of mass per area, of some ``cells`` only."""
-        weights = kg_m2.ravel()[self.cells] * self.grid.cell_area_m2
-        if where is not None:
-            weights *= where
-        return np.bincount(self.strip, weights, self.count + 1)[1:]
+    @cached_property
+    def _windows(self) -> list[Window]:
+        """Give the parts of the grid that are worked one after the other."""
+        if isinstance(self.of_cell, HeldRaster):
+            return [whole(self.grid)]
+        return stripes(self.grid, rows_together=_BLOCK)
 
-    def mean_of_cells(self, values: np.ndarray) -> np.ndarray:
-        """Give (strips,) the mean of a value of every one of ``cells``."""
-        total = np.bincount(self.strip, values, self.count + 1)
-        return total[1:] / np.bincount(self.strip, minlength=self.count + 1)[1:]
+    @cached_property
+    def _held(self) -> np.ndarray | None:
+        """Give a held raster in as little memory to walk through as the numbers allow."""
+        if not isinstance(self.of_cell, HeldRaster):
+            return None
+        of_cell = self.of_cell.whole()
+        return of_cell.astype(np.uint16) if self.count < 2**16 else of_cell
 
-    def kg_laid(self, bands: Bands, loads_kg: np.ndarray | None = None) -> np.ndarray:
+    @cached_property
+    def _busy(self) -> np.ndarray:
+        """Tell which blocks of the grid hold a cell of any strip."""
+        found = []
+        for window in self._windows:
+            some = self._rows(window) > 0
+            tall, wide = np.arange(0, window.rows, _BLOCK), np.arange(0, window.cols, _BLOCK)
+            some = np.logical_or.reduceat(some, tall, axis=0)
+            found.append(np.logical_or.reduceat(some, wide, axis=1))
+        return np.concatenate(found)
+
+    def _rows(self, window: Window) -> np.ndarray:
+        return self.of_cell.rows(window.row, window.rows) if self._held is None else self._held
+
+    def kg_given(self, by_sweep: np.ndarray) -> np.ndarray:
+        """Give (strips,) residue that the strips' ground gave [kg], times a factor per sweep."""
+        kg = self.kg_of_sweep * by_sweep[self.sweep]
+        return np.bincount(self.strip, kg, self.count + 1)[1:]
+
+    def mean_of_cells(self, by_sweep: np.ndarray) -> np.ndarray:
+        """Give (strips,) the mean over a strip's cells of a value per sweep."""
+        total = np.bincount(self.strip, self.cells * by_sweep[self.sweep], self.count + 1)
+        return total[1:] / np.bincount(self.strip, self.cells, self.count + 1)[1:]
+
+    def kg_laid(
+        self, bands: Bands, loads_kg: np.ndarray | None = None, threads: int = 1
+    ) -> np.ndarray:
         """Lay ``bands`` and add up what falls on each strip.
 
         The same exact areas as :func:`covermap.spread.deposit.deposit`, without its rasters.
@@ -84,6 +114,8 @@ class StripSums:
             What is laid, and where.
         loads_kg : numpy.ndarray, optional
             (n, loads) several masses for the same bands [kg]; the bands' own otherwise.
+        threads : int
+            Stripes worked side by side. One where what-ifs already run side by side.
 
         Returns
         -------
@@ -91,23 +123,53 @@ class StripSums:
             (strips, loads) [kg].
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
-        bands, loads = _joined_along(*_joined_along(bands, loads))
-        corners = in_cells(bands.corners, self.grid)
-        found = np.zeros((self.count + 1, loads.shape[1]))
-        # one thread: what-ifs run side by side
-        sum_on_strips(
-            corners,
-            np.ascontiguousarray(loads, np.float64),
-            np.ascontiguousarray(bands.profile, np.int64),
-            np.ascontiguousarray(bands.shares, np.float64),
-            np.ascontiguousarray(bands.bins, np.int64),
-            *largest_box(corners),
-            self.of_cell,
-            self.busy,
-            _BLOCK,
-            found,
-        )
-        return np.asarray(found[1:])
+        corners, loads, profile = self._joined(bands, loads)
+        north = np.floor(corners[..., 1].min(axis=1))
+        south = np.ceil(corners[..., 1].max(axis=1))
+        shares = np.ascontiguousarray(bands.shares, np.float64)
+        bins = np.ascontiguousarray(bands.bins, np.int64)
+        box = largest_box(corners)
+
+        def laid(window: Window) -> np.ndarray:
+            here = (south >= window.row) & (north < window.row + window.rows)
+            found = np.zeros((self.count + 1, loads.shape[1]))
+            sum_on_strips(
+                corners,
+                loads,
+                profile,
+                shares,
+                bins,
+                np.flatnonzero(here),
+                *box,
+                window.row,
+                self._rows(window),
+                self._busy[window.row // _BLOCK :],
+                _BLOCK,
+                found,
+            )
+            return found[1:]
+
+        if threads == 1 or len(self._windows) == 1:
+            return np.asarray(sum(map(laid, self._windows)))
+        with ThreadPoolExecutor(threads) as pool:
+            return np.asarray(sum(pool.map(laid, self._windows)))
+
+    def _joined(self, bands: Bands, loads: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Join bands along the travel; give corners [cells], loads [kg] and profile of each."""
+        parts = []
+        for start in range(0, max(len(loads), 1), _BANDS_TOGETHER):
+            part = slice(start, start + _BANDS_TOGETHER)
+            some = replace(
+                bands,
+                corners=bands.corners[part],
+                mass_kg=bands.mass_kg[part],
+                profile=bands.profile[part],
+                pass_index=bands.pass_index[part],
+            )
+            some, kg = _joined_along(*_joined_along(some, loads[part]))
+            parts.append((in_cells(some.corners, self.grid), kg, some.profile))
+        corners, kg, profile = (np.concatenate(column) for column in zip(*parts, strict=True))
+        return corners, np.asarray(kg, np.float64), np.asarray(profile, np.int64)
 
 
 def _joined_along(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:

@@ -8,26 +8,41 @@ do not grow together into one comb over the bare starts of the passes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from rasterio.features import shapes
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from covermap.ground.compiled import compiled
-from covermap.ground.grid import Grid
-from covermap.harvest.working_width import HeaderSweeps
+from covermap.cover.piece_seams import across_seam, joined
+from covermap.cover.strip_outlines import cell_runs, outlines
+from covermap.cover.strip_pieces import (
+    KINDS,
+    SCALE,
+    EdgeRow,
+    Pieces,
+    StripGround,
+    added_up,
+    kind_of,
+    pieces_of_stripe,
+    split_code,
+)
+from covermap.cover.strip_sums import StripSums
+from covermap.ground.grid import Grid, Window
+from covermap.ground.rasters import Raster, new_raster, stripes
+
+__all__ = ["STRIP_COLUMNS", "StripFinder", "StripGround", "Strips"]
 
 #: Pieces are one strip if they touch along this part of the longer one.
 _JOINED_ALONG = 0.3
 #: A pass is named with a strip if it cut at least this part of it.
 _PASS_PART = 0.02
-_ZONES = 3
-#: Outlines are smoothed by a cell where that keeps the area to this part.
-_AREA_KEPT = 0.003
+
+#: Pairs of piece and sweep worked on at once, to save memory.
+_TOGETHER = 1 << 19
 
 STRIP_COLUMNS = (
     "strip_id",
@@ -53,322 +68,300 @@ class Strips:
     ----------
     table : geopandas.GeoDataFrame
         :data:`STRIP_COLUMNS` and polygons, most important first.
-    of_cell : numpy.ndarray
-        (rows, cols) int32: strip_id of the cell, 0 none.
+    of_cell : Raster
+        int32 strip_id of the cell, 0 none.
+    sums : StripSums
+        What lies on each strip, and which sweeps cut it.
     """
 
     table: gpd.GeoDataFrame
-    of_cell: np.ndarray
+    of_cell: Raster
+    sums: StripSums
 
 
-@dataclass(frozen=True)
-class StripGround:
-    """What the strip finder needs to know of each cell; arrays of (rows, cols).
+class StripFinder:
+    """Finds gap and double strips and ranks them by the residue they lack or have too much.
 
-    Attributes
-    ----------
-    ratio : numpy.ndarray
-        Spread ratio, NaN where it means nothing.
-    deposit_kg_m2, given_kg_m2, residue_t_ha : numpy.ndarray
-        Residue landed through the machine, given up, and lying in all.
-    cut_by : numpy.ndarray
-        Sweep that cut the cell, -1 none.
-    across_m : numpy.ndarray
-        Distance to the right of that sweep's middle line [m].
-    windrow : numpy.ndarray
-        (sweeps,) True where straw was laid in a row.
-    """
-
-    ratio: np.ndarray
-    deposit_kg_m2: np.ndarray
-    given_kg_m2: np.ndarray
-    residue_t_ha: np.ndarray
-    cut_by: np.ndarray
-    across_m: np.ndarray
-    windrow: np.ndarray
-
-
-@compiled
-def _root(parent: np.ndarray, i: int) -> int:
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
-@compiled
-def _label_pieces(key: np.ndarray) -> np.ndarray:
-    """Label 8-connected areas of equal key from 1; key 0 stays 0."""
-    rows, cols = key.shape
-    label = np.zeros((rows, cols), np.int32)
-    parent = np.zeros(rows * cols // 2 + 2, np.int32)
-    count = 0
-    for r in range(rows):
-        for c in range(cols):
-            k = key[r, c]
-            if k == 0:
-                continue
-            found = 0
-            for step in range(4):
-                rr = r if step == 0 else r - 1
-                cc = c - 1 if step <= 1 else (c if step == 2 else c + 1)
-                if rr < 0 or cc < 0 or cc >= cols or key[rr, cc] != k:
-                    continue
-                other = _root(parent, label[rr, cc])
-                if found == 0:
-                    found = other
-                elif other != found:
-                    parent[max(other, found)] = min(other, found)
-                    found = min(other, found)
-            if found == 0:
-                count += 1
-                if count >= len(parent):
-                    grown = np.zeros(2 * len(parent), np.int32)
-                    grown[: len(parent)] = parent
-                    parent = grown
-                parent[count] = count
-                found = count
-            label[r, c] = found
-    number = np.zeros(count + 1, np.int32)
-    used = 0
-    for i in range(1, count + 1):
-        root = _root(parent, i)
-        if number[root] == 0:
-            used += 1
-            number[root] = used
-        number[i] = number[root]
-    for r in range(rows):
-        for c in range(cols):
-            label[r, c] = number[label[r, c]]
-    return label
-
-
-def _touching(label: np.ndarray) -> pd.DataFrame:
-    """Give pairs of pieces that share cell faces, with the number of faces."""
-    codes = []
-    for one, other in (
-        (label[:, :-1], label[:, 1:]),
-        (label[:-1, :], label[1:, :]),
-    ):
-        both = (one > 0) & (other > 0) & (one != other)
-        a, b = one[both].astype(np.int64), other[both].astype(np.int64)
-        codes.append(np.minimum(a, b) << 32 | np.maximum(a, b))
-    code, faces = np.unique(np.concatenate(codes), return_counts=True)
-    return pd.DataFrame({"a": code >> 32, "b": code & 0xFFFFFFFF, "faces": faces})
-
-
-def _lengths(
-    label: np.ndarray, sweep: np.ndarray, pass_of_sweep: np.ndarray, length_m: np.ndarray
-) -> np.ndarray:
-    """Give the length along the travel of each label [m], the longest of its passes."""
-    pair = np.unique(label.astype(np.int64) << 32 | sweep)
-    piece, own = pair >> 32, pair & 0xFFFFFFFF
-    by_pass = pd.Series(length_m[own]).groupby([piece, pass_of_sweep[own]]).sum()
-    longest = by_pass.groupby(level=0).max()
-    lengths = np.zeros(int(piece.max()) + 1 if len(piece) else 1)
-    lengths[longest.index.to_numpy()] = longest.to_numpy()
-    return lengths
-
-
-def find_strips(
-    ground: StripGround,
-    grid: Grid,
-    pass_of_sweep: np.ndarray,
-    sweeps: HeaderSweeps,
-    *,
-    gap_below: float,
-    double_above: float,
-    min_length_m: float,
-    min_area_m2: float,
-) -> Strips:
-    """Find gap and double strips and rank them by the residue they lack or have too much.
+    The field is handed over stripe by stripe; how it is cut into stripes makes no difference.
 
     Parameters
     ----------
-    ground : StripGround
-        The field, cell by cell.
     grid : Grid
-        Its grid.
-    pass_of_sweep : numpy.ndarray
-        (n,) pass number of each header sweep.
-    sweeps : HeaderSweeps
-        The sweeps themselves.
+        The field's grid.
+    pass_of_sweep, header_width_m, length_m : numpy.ndarray
+        (sweeps,) pass number, width of the header and travel covered [m].
+    windrow_of_sweep : numpy.ndarray
+        (sweeps,) True where straw was laid in a row.
     gap_below, double_above : float
         Spread ratios that make a gap or a double.
     min_length_m, min_area_m2 : float
         Shorter or smaller areas are speckle.
-
-    Returns
-    -------
-    Strips
-        The table in the grid's CRS, and the strip of every cell.
     """
-    of_cell = np.zeros(grid.shape, np.int32)
-    found: list[pd.DataFrame] = []
-    for kind, mask in (("gap", ground.ratio < gap_below), ("double", ground.ratio > double_above)):
-        strips, label = _strips_of_kind(
-            kind, mask, ground, grid, pass_of_sweep, sweeps, min_length_m, min_area_m2
+
+    def __init__(
+        self,
+        grid: Grid,
+        pass_of_sweep: np.ndarray,
+        header_width_m: np.ndarray,
+        length_m: np.ndarray,
+        windrow_of_sweep: np.ndarray,
+        *,
+        gap_below: float,
+        double_above: float,
+        min_length_m: float,
+        min_area_m2: float,
+    ) -> None:
+        self._grid = grid
+        self._pass_of_sweep = np.ascontiguousarray(pass_of_sweep, np.int32)
+        self._header_width_m = np.ascontiguousarray(header_width_m, np.float64)
+        self._length_m = length_m
+        self._windrow = windrow_of_sweep
+        self._limits = (gap_below, double_above)
+        self._min_length_m, self._min_area_m2 = min_length_m, min_area_m2
+        self._piece_of_cell = new_raster(grid, np.int32)
+        self._parts: list[Pieces] = []
+        self._same: list[np.ndarray] = [np.zeros(0, np.int64)]
+        self._last_row: EdgeRow | None = None
+        self._count = 0
+
+    def add(self, window: Window, ground: StripGround) -> None:
+        """Take the next stripe, from north to south.
+
+        Parameters
+        ----------
+        window : Window
+            Whole rows that follow those of the stripe before.
+        ground : StripGround
+            Those rows.
+        """
+        pieces, label, (top, bottom) = pieces_of_stripe(
+            ground,
+            window,
+            self._count + 1,
+            self._pass_of_sweep,
+            self._header_width_m,
+            *self._limits,
         )
-        if len(strips):
-            # numbers of the second kind go on from those of the first
-            before = int(of_cell.max())
-            strips["number"] += before
-            of_cell[label > 0] = label[label > 0] + before
-        found.append(strips)
-    strips = pd.concat(found, ignore_index=True)
-    if len(strips):
-        weight = strips[["excess_kg", "deficit_kg"]].max(axis=1)
-        # straw laid in rows on purpose is no fault of the spread; it comes last
-        weight = weight.where(strips["discharge"] != "windrow", weight - weight.max() - 1)
-        strips = strips.iloc[np.argsort(-weight.to_numpy(), kind="stable")].reset_index(drop=True)
-    strips["strip_id"] = np.arange(1, len(strips) + 1)
-    strips["rank"] = strips["strip_id"]
-    strip_of_number = np.zeros(int(of_cell.max()) + 1, np.int32)
-    if len(strips):
-        strip_of_number[strips["number"].to_numpy(int)] = strips["strip_id"]
-    table = gpd.GeoDataFrame(
-        strips[[*STRIP_COLUMNS, "geometry"]], geometry="geometry", crs=grid.crs
-    )
-    return Strips(table, strip_of_number[of_cell])
+        self._count += len(pieces.key)
+        if self._last_row is not None:
+            same, beside, faces = across_seam(self._last_row, top)
+            self._same.append(same)
+            pieces = pieces.with_more_beside(beside, faces)
+        self._parts.append(pieces)
+        self._last_row = bottom
+        self._piece_of_cell.write(window.row, label)
+
+    def finish(self) -> Strips:
+        """Give the strips of the whole field.
+
+        Returns
+        -------
+        Strips
+            The table in the grid's CRS, the strip of every cell, and sums over strips.
+        """
+        grid = self._grid
+        pieces, number_of_part = joined(self._parts, np.concatenate(self._same))
+        strip_of_piece, count, most_m = _grown(pieces, self._length_m, grid.cell_m)
+        diagonal = np.hypot(*_spans(pieces, strip_of_piece, count)) * grid.cell_m
+        own = _OnStrips.of(
+            pieces,
+            strip_of_piece,
+            np.maximum(most_m, diagonal) >= self._min_length_m,
+            self._min_area_m2 / grid.cell_area_m2,
+        )
+        strip_pass, pass_length_m, pass_cells = added_up(
+            own.strip.astype(np.int64) << 32 | self._pass_of_sweep[own.sweep],
+            self._length_m[own.sweep],
+            own.cells,
+        )
+        along = np.zeros(count)
+        np.maximum.at(along, strip_pass >> 32, pass_length_m)
+        # worth a polygon: large enough, and not too short in every direction
+        area = own.sums[:, 0] * grid.cell_area_m2
+        worth = np.flatnonzero(
+            (area >= self._min_area_m2) & (np.maximum(along, diagonal) >= self._min_length_m)
+        )
+        worth = worth[np.argsort(own.kind[worth], kind="stable")]
+        number = np.zeros(count, np.int32)
+        number[worth] = np.arange(1, len(worth) + 1)
+        of_part = np.append(0, number[strip_of_piece]).astype(np.int32)[number_of_part]
+        del pieces, number_of_part, strip_of_piece
+        polygons = self._polygons(of_part, len(worth))
+        length = np.maximum(along[worth], _longest_side(polygons))
+        cells, landed, given, lying = own.sums[worth].T
+        landed, given = landed * grid.cell_area_m2, given * grid.cell_area_m2
+        table = pd.DataFrame(
+            {
+                "number": np.arange(1, len(worth) + 1),
+                "kind": np.array(KINDS, object)[own.kind[worth]],
+                "length_m": length,
+                "width_m": area[worth] / np.maximum(length, 1e-9),
+                "area_m2": area[worth],
+                "mean_ratio": landed / given,
+                "mean_residue_t_ha": lying / cells,
+                "excess_kg": np.maximum(landed - given, 0.0),
+                "deficit_kg": np.maximum(given - landed, 0.0),
+                "passes": _pass_names(strip_pass, pass_cells, own.sums[:, 0], worth),
+                "discharge": _discharge(own, self._windrow)[worth],
+                "landed_kg": landed,
+                "given_kg": given,
+                "geometry": polygons,
+            }
+        )
+        table = _ranked(table[table["length_m"] >= self._min_length_m])
+        strip_id = np.zeros(len(worth) + 1, np.int32)
+        strip_id[table["number"].to_numpy(int)] = table["strip_id"]
+        self._renumber(strip_id[of_part])
+        strip = strip_id[number[own.strip]]
+        kept = strip > 0
+        sums = StripSums(
+            grid,
+            self._piece_of_cell,
+            table["landed_kg"].to_numpy(float),
+            table["given_kg"].to_numpy(float),
+            strip[kept],
+            own.sweep[kept],
+            own.cells[kept],
+            own.given_kg_m2[kept] * grid.cell_area_m2,
+        )
+        return Strips(
+            gpd.GeoDataFrame(
+                table[[*STRIP_COLUMNS, "geometry"]], geometry="geometry", crs=grid.crs
+            ),
+            self._piece_of_cell,
+            sums,
+        )
+
+    def _polygons(self, number_of_part: np.ndarray, count: int) -> np.ndarray:
+        """Give the outlines of the strips that the pieces of the stripes belong to."""
+        if count == 0:
+            return np.zeros(0, object)
+        parts = [
+            cell_runs(self._piece_of_cell.rows(w.row, w.rows), number_of_part, w)
+            for w in stripes(self._grid)
+        ]
+        return outlines(parts, self._grid, count)
+
+    def _renumber(self, strip_of_part: np.ndarray) -> None:
+        """Turn the raster of pieces into one of strips."""
+        for w in stripes(self._grid):
+            held = self._piece_of_cell.rows(w.row, w.rows)
+            self._piece_of_cell.write(w.row, strip_of_part[held])
 
 
-def _empty() -> pd.DataFrame:
-    texts = {"kind", "passes", "discharge"}
-    whole = {"strip_id", "rank"}
-    types = {
-        c: "object" if c in texts else "int64" if c in whole else "float64" for c in STRIP_COLUMNS
-    }
-    return pd.DataFrame({c: pd.Series(dtype=t) for c, t in types.items()}).assign(
-        geometry=pd.Series(dtype=object)
-    )
+@dataclass(frozen=True)
+class _OnStrips:
+    """What lies on the grown strips: sums, kind, and the sweeps of those that may be worth it."""
+
+    sums: np.ndarray
+    kind: np.ndarray
+    strip: np.ndarray
+    sweep: np.ndarray
+    cells: np.ndarray
+    given_kg_m2: np.ndarray
+
+    @classmethod
+    def of(
+        cls, pieces: Pieces, strip_of_piece: np.ndarray, may_be_long: np.ndarray, least_cells: float
+    ) -> _OnStrips:
+        count = len(may_be_long)
+        added = [np.bincount(strip_of_piece, s, count) for s in pieces.sums.T]
+        sums = np.column_stack(added) / [1.0, SCALE, SCALE, SCALE]
+        kind = np.zeros(count, np.int64)
+        kind[strip_of_piece] = kind_of(pieces.key)
+        large = may_be_long & (sums[:, 0] >= least_cells)
+        found = []
+        # some strips at a time, to save memory
+        groups = len(pieces.on_sweep) // _TOGETHER + 1
+        edges = np.linspace(0, count, groups + 1).astype(int)
+        for low, high in pairwise(edges):
+            here = large.copy()
+            here[:low] = here[high:] = False
+            codes, places = [np.zeros(0, np.int64)], [np.zeros(0, np.int32)]
+            for first in range(0, len(pieces.on_sweep), _TOGETHER):
+                part = slice(first, first + _TOGETHER)
+                piece, sweep = split_code(pieces.on_sweep[part])
+                strip = strip_of_piece[piece - 1]
+                kept = np.flatnonzero(here[strip] & (pieces.on_sweep_cells[part] > 0))
+                codes.append(strip[kept].astype(np.int64) << 32 | sweep[kept])
+                places.append((first + kept).astype(np.int32))
+            place = np.concatenate(places)
+            code, cells, given = added_up(
+                np.concatenate(codes), pieces.on_sweep_cells[place], pieces.on_sweep_given[place]
+            )
+            found.append((*(side.astype(np.int32) for side in split_code(code)), cells, given))
+        strip, sweep, cells, given = (np.concatenate(column) for column in zip(*found, strict=True))
+        return cls(sums, kind, strip, sweep, cells, given / SCALE)
 
 
-def _strips_of_kind(
-    kind: str,
-    mask: np.ndarray,
-    ground: StripGround,
-    grid: Grid,
-    pass_of_sweep: np.ndarray,
-    sweeps: HeaderSweeps,
-    min_length_m: float,
-    min_area_m2: float,
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """Give the strips of one kind with their numbers, and the number of every cell."""
-    label = np.zeros(grid.shape, np.int32)
-    if not mask.any():
-        return _empty(), label
-    inside = mask.nonzero()
-    sweep = ground.cut_by[inside].astype(np.int64)
-    across = ground.across_m[inside] / sweeps.header_width_m[sweep] + 0.5
-    zone = np.clip((across * _ZONES).astype(np.int32), 0, _ZONES - 1)
-    label[inside] = pass_of_sweep[sweep] * _ZONES + zone + 1
-    label = _label_pieces(label)
-    piece = label[inside]
-    piece_length = _lengths(piece, sweep, pass_of_sweep, sweeps.length_m)
-    pieces = len(piece_length) - 1
-    touch = _touching(label)
-    longer = np.maximum(piece_length[touch["a"]], piece_length[touch["b"]])
-    join = touch[touch["faces"].to_numpy() * grid.cell_m >= _JOINED_ALONG * longer]
-    graph = coo_array((np.ones(len(join)), (join["a"] - 1, join["b"] - 1)), shape=(pieces, pieces))
-    count, strip_of_piece = connected_components(graph, directed=False)
-    strip = strip_of_piece[piece - 1]
-    cells = np.bincount(strip, minlength=count)
-    area = cells * grid.cell_area_m2
-    along = _lengths(strip, sweep, pass_of_sweep, sweeps.length_m)
-    # worth a polygon: large enough, and not too short in every direction
-    box = _extent_m(inside, strip, count, grid.cell_m)
-    worth = np.flatnonzero((area >= min_area_m2) & (np.maximum(along, box) >= min_length_m))
-    if len(worth) == 0:
-        return _empty(), label
-    number = np.zeros(count, np.int32)
-    number[worth] = np.arange(1, len(worth) + 1)
-    label[inside] = number[strip]
-    polygons = _polygons(label, grid, len(worth))
+def _grown(
+    pieces: Pieces, length_m: np.ndarray, cell_m: float
+) -> tuple[np.ndarray, int, np.ndarray]:
+    """Join pieces that lie along each other.
+
+    Gives the strip of each piece, the number of strips, and the most that each can be long
+    along its passes [m].
+    """
+    count = len(pieces.key)
+    # a piece is of one pass, so its sweeps follow each other
+    piece_length = np.zeros(count)
+    for first in range(0, len(pieces.on_sweep), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        piece, sweep = split_code(pieces.on_sweep[part])
+        length = length_m[sweep] * (pieces.on_sweep_cells[part] > 0)
+        piece_length += np.bincount(piece - 1, length, count)
+    one, other = (side - 1 for side in split_code(pieces.beside))
+    longer = np.maximum(piece_length[one], piece_length[other])
+    join = pieces.faces * cell_m >= _JOINED_ALONG * longer
+    graph = coo_array((np.ones(join.sum()), (one[join], other[join])), shape=(count, count))
+    strips, strip_of_piece = connected_components(graph, directed=False)
+    return strip_of_piece, int(strips), np.bincount(strip_of_piece, piece_length, strips)
+
+
+def _spans(pieces: Pieces, strip_of_piece: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Give rows and columns that each strip spans."""
+    low = np.full((count, 2), np.iinfo(np.int32).max)
+    high = np.zeros((count, 2), np.int64)
+    np.minimum.at(low, strip_of_piece, pieces.box[:, [0, 2]])
+    np.maximum.at(high, strip_of_piece, pieces.box[:, [1, 3]])
+    rows, cols = (high - low + 1).T
+    return rows, cols
+
+
+def _ranked(strips: pd.DataFrame) -> pd.DataFrame:
+    """Put the most important strips first and number them."""
+    weight = strips[["excess_kg", "deficit_kg"]].max(axis=1)
+    # straw laid in rows on purpose is no fault of the spread; it comes last
+    weight = weight.where(strips["discharge"] != "windrow", weight - weight.max() - 1)
+    strips = strips.iloc[np.argsort(-weight.to_numpy(float), kind="stable")]
+    rank = np.arange(1, len(strips) + 1)
+    return strips.reset_index(drop=True).assign(strip_id=rank, rank=rank)
+
+
+def _discharge(own: _OnStrips, windrow: np.ndarray) -> np.ndarray:
+    """Say per strip whether its ground was spread on, laid with windrows, or both."""
+    count = len(own.kind)
+    share = np.bincount(own.strip, own.cells * windrow[own.sweep], count) / own.sums[:, 0]
+    return np.where(share > 0.8, "windrow", np.where(share < 0.2, "spread", "both")).astype(object)
+
+
+def _longest_side(polygons: np.ndarray) -> np.ndarray:
+    """Give the longer side of the smallest rectangle around each polygon [m]."""
     corners, owner = shapely.get_coordinates(
         shapely.minimum_rotated_rectangle(polygons), return_index=True
     )
-    length = np.maximum(along[worth], _longest_side(corners, owner, len(worth)))
-    deposit, given = ground.deposit_kg_m2[inside], ground.given_kg_m2[inside]
-    landed = np.bincount(strip, deposit, count)[worth] * grid.cell_area_m2
-    own = np.bincount(strip, given, count)[worth] * grid.cell_area_m2
-    lying = np.bincount(strip, ground.residue_t_ha[inside], count)[worth] / cells[worth]
-    table = pd.DataFrame(
-        {
-            "number": np.arange(1, len(worth) + 1),
-            "strip_id": 0,
-            "rank": 0,
-            "kind": kind,
-            "length_m": length,
-            "width_m": area[worth] / np.maximum(length, 1e-9),
-            "area_m2": area[worth],
-            "mean_ratio": landed / own,
-            "mean_residue_t_ha": lying,
-            "excess_kg": np.maximum(landed - own, 0.0),
-            "deficit_kg": np.maximum(own - landed, 0.0),
-            "discharge": _discharge(strip, ground.windrow[sweep], cells)[worth],
-            "passes": _pass_names(strip, pass_of_sweep[sweep], cells, worth),
-            "geometry": polygons,
-        }
-    )
-    return table[table["length_m"] >= min_length_m].copy(), label
-
-
-def _discharge(strip: np.ndarray, windrow: np.ndarray, cells: np.ndarray) -> np.ndarray:
-    """Say per strip whether its ground was spread on, laid with windrows, or both."""
-    share = np.bincount(strip, windrow, len(cells)) / cells
-    return np.where(share > 0.8, "windrow", np.where(share < 0.2, "spread", "both"))
-
-
-def _extent_m(
-    inside: tuple[np.ndarray, ...], strip: np.ndarray, count: int, cell_m: float
-) -> np.ndarray:
-    """Give the diagonal of each strip's box [m], an upper bound of its straight length."""
-    spans = []
-    for axis in inside:
-        low = np.full(count, np.iinfo(np.int64).max)
-        high = np.zeros(count, np.int64)
-        np.minimum.at(low, strip, axis)
-        np.maximum.at(high, strip, axis)
-        spans.append(high - low + 1)
-    return np.asarray(np.hypot(spans[0], spans[1]) * cell_m)
-
-
-def _polygons(image: np.ndarray, grid: Grid, count: int) -> np.ndarray:
-    parts: list[list[shapely.Geometry]] = [[] for _ in range(count)]
-    for geometry, value in shapes(image, mask=image > 0, connectivity=4, transform=grid.transform):
-        rings = geometry["coordinates"]
-        parts[int(value) - 1].append(shapely.Polygon(rings[0], rings[1:]))
-    joined = np.array(
-        [p[0] if len(p) == 1 else shapely.MultiPolygon(p) for p in parts], dtype=object
-    )
-    # steps of cells are smoothed where the area stays; narrow strips keep them
-    smooth = shapely.simplify(joined, grid.cell_m, preserve_topology=False)
-    off = np.abs(shapely.area(smooth) / shapely.area(joined) - 1)
-    rough = (off > _AREA_KEPT) | ~shapely.is_valid(smooth)
-    smooth[rough] = joined[rough]
-    bad = np.flatnonzero(rough)[~shapely.is_valid(joined[rough])]
-    smooth[bad] = shapely.make_valid(joined[bad])
-    return np.asarray(shapely.normalize(smooth))
-
-
-def _longest_side(coordinates: np.ndarray, index: np.ndarray, count: int) -> np.ndarray:
-    side = np.hypot(*np.diff(coordinates, axis=0).T)
-    side[np.diff(index) != 0] = 0.0
-    longest = np.zeros(count)
-    np.maximum.at(longest, index[1:], side)
+    side = np.hypot(*np.diff(corners, axis=0).T)
+    side[np.diff(owner) != 0] = 0.0
+    longest = np.zeros(len(polygons))
+    np.maximum.at(longest, owner[1:], side)
     return longest
 
 
 def _pass_names(
-    strip: np.ndarray, pass_no: np.ndarray, cells: np.ndarray, worth: np.ndarray
+    strip_pass: np.ndarray, pass_cells: np.ndarray, cells: np.ndarray, worth: np.ndarray
 ) -> list[str]:
-    wanted = np.zeros(len(cells), bool)
-    wanted[worth] = True
-    wanted = wanted[strip]
-    pair, count = np.unique(
-        strip[wanted].astype(np.int64) << 32 | pass_no[wanted], return_counts=True
-    )
-    owner, number = pair >> 32, pair & 0xFFFFFFFF
-    named = count >= _PASS_PART * cells[owner]
+    """Name the passes of each strip of ``worth``."""
+    owner, number = split_code(strip_pass)
+    named = pass_cells >= _PASS_PART * cells[owner]
     texts = pd.Series(number[named].astype(str)).groupby(owner[named]).agg(", ".join)
     return [str(t) for t in texts.reindex(worth)]

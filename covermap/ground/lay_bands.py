@@ -52,36 +52,36 @@ def _add_lanes(
 
     No edge may run over more than one column within one row.
     """
+    steps = 0
     for k in range(count):
-        upward = lanes[_YA + k] > lanes[_YB + k]
-        ya = lanes[_YB + k] if upward else lanes[_YA + k]
-        yb = lanes[_YA + k] if upward else lanes[_YB + k]
-        xa = lanes[_XB + k] if upward else lanes[_XA + k]
-        xb = lanes[_XA + k] if upward else lanes[_XB + k]
-        weight = -lanes[_WEIGHT + k] if upward else lanes[_WEIGHT + k]
+        # read first, choose then: a read that hangs on a choice cannot be made side by side
+        x0, y0, x1, y1 = lanes[_XA + k], lanes[_YA + k], lanes[_XB + k], lanes[_YB + k]
+        steeper = lanes[_WEIGHT + k]
+        upward = y0 > y1
+        xa, ya = x1 if upward else x0, y1 if upward else y0
+        xb, yb = x0 if upward else x1, y0 if upward else y1
+        weight = -steeper if upward else steeper
         dx, dy = xb - xa, yb - ya
         lanes[_SLOPE + k] = dx / dy if dy > 0.0 else 0.0
         lanes[_PER_X + k] = 0.5 * weight * dy / abs(dx) if dx != 0.0 else 0.0
         row = np.floor(ya)
         lanes[_ROW + k] = row
         places[k] = int(row) - row0
+        steps = max(steps, int(np.ceil(yb) - row))
         lanes[_XA + k] = xa
         lanes[_YA + k] = ya
         lanes[_YB + k] = yb
         lanes[_WEIGHT + k] = weight
-    tallest = 0.0
-    for k in range(count):
-        tallest = max(tallest, lanes[_YB + k] - lanes[_ROW + k])
-    for step in range(math.ceil(tallest)):
+    for step in range(steps):
         down = float(step)
         for k in range(count):
             top = lanes[_ROW + k] + down
             ya, yb = lanes[_YA + k], lanes[_YB + k]
             y = ya if ya > top else top
             y_next = yb if yb < top + 1.0 else top + 1.0
-            height = y_next - y if y_next > y else 0.0
-            per_x = lanes[_PER_X + k] if y_next > y else 0.0
-            height = height * lanes[_WEIGHT + k]
+            per_x = lanes[_PER_X + k]
+            per_x = per_x if y_next > y else 0.0
+            height = (y_next - y if y_next > y else 0.0) * lanes[_WEIGHT + k]
             x = lanes[_XA + k] + lanes[_SLOPE + k] * (y - ya)
             x_next = lanes[_XA + k] + lanes[_SLOPE + k] * (y_next - ya)
             x_low = x if x < x_next else x_next
@@ -173,6 +173,8 @@ def _add_sides(
     if widest > 1.0 and not (dy0 * dy1 > 0.0 and widest <= flattest):
         pieces = math.ceil(widest)
     edges = max(LANES // pieces, 1)
+    sx, sy, sdx, sdy = start[0], start[1], start[2], start[3]
+    ex, ey, edx, edy = end[0], end[1], end[2], end[3]
     part = 1.0 / bins
     for first in range(0, bins + 1, edges):
         count = min(edges, bins + 1 - first)
@@ -181,10 +183,10 @@ def _add_sides(
             if pieces == 1:
                 for k in range(count):
                     across = (first + k) * part
-                    lanes[_XA + k] = start[0] + across * start[2]
-                    lanes[_YA + k] = start[1] + across * start[3]
-                    lanes[_XB + k] = end[0] + across * end[2]
-                    lanes[_YB + k] = end[1] + across * end[3]
+                    lanes[_XA + k] = sx + across * sdx
+                    lanes[_YA + k] = sy + across * sdy
+                    lanes[_XB + k] = ex + across * edx
+                    lanes[_YB + k] = ey + across * edy
                 for k in range(count):
                     lanes[_WEIGHT + k] = step[first + k]
             else:
@@ -232,15 +234,18 @@ def _set_density(
 ) -> None:
     """Write mass per cell area of each bin; a bin with no area goes on one cell at once."""
     part = 1.0 / bins
+    sx, sy, sdx, sdy = start[0], start[1], start[2], start[3]
+    ex, ey, edx, edy = end[0], end[1], end[2], end[3]
     points = 0
     for k in range(bins):
         near, far = k * part, (k + 1) * part
-        ax, ay = start[0] + near * start[2], start[1] + near * start[3]
-        bx, by = end[0] + near * end[2], end[1] + near * end[3]
-        cx, cy = start[0] + far * start[2], start[1] + far * start[3]
-        dx, dy = end[0] + far * end[2], end[1] + far * end[3]
+        ax, ay = sx + near * sdx, sy + near * sdy
+        bx, by = ex + near * edx, ey + near * edy
+        cx, cy = sx + far * sdx, sy + far * sdy
+        dx, dy = ex + far * edx, ey + far * edy
         area = 0.5 * ((cx - bx) * (dy - ay) - (dx - ax) * (cy - by))
-        density[k] = mass * shares[profile, k] / area if abs(area) > _NO_AREA else 0.0
+        even = mass * shares[profile, k] / area
+        density[k] = even if abs(area) > _NO_AREA else 0.0
         points += 1 if abs(area) <= _NO_AREA else 0
     if points == 0:
         return
@@ -314,24 +319,26 @@ def find_runs(
     for i in range(len(mass)):
         _box(corners, i, grid, box)
         own = (box[1] - box[0]) * (box[3] - box[2])
-        grown = cells
-        for row in range(box[0] - first_row, box[1] - first_row):
-            before = max(high[row] - low[row], 0)
-            grown += max(max(high[row], box[3]) - min(low[row], box[2]), 0) - before
         alone += own
-        if count == 0 or pass_index[i] != pass_index[i - 1] or grown > alone or grown > MOST_CELLS:
+        follows = count > 0 and pass_index[i] == pass_index[i - 1]
+        if follows:
+            for row in range(box[0] - first_row, box[1] - first_row):
+                left, right = min(low[row], box[2]), max(high[row], box[3])
+                cells += right - left - max(high[row] - low[row], 0)
+                low[row], high[row] = left, right
+        if not follows or cells > alone or cells > MOST_CELLS:
             if count:
-                for row in range(runs[count - 1, 2] - first_row, runs[count - 1, 3] - first_row):
-                    low[row], high[row] = _FAR, -_FAR
+                first = min(runs[count - 1, 2], box[0]) - first_row
+                last = max(runs[count - 1, 3], box[1]) - first_row
+                low[first:last] = _FAR
+                high[first:last] = -_FAR
+            low[box[0] - first_row : box[1] - first_row] = box[2]
+            high[box[0] - first_row : box[1] - first_row] = box[3]
             runs[count] = (i, i, box[0], box[1])
             heaviest[count] = 0.0
             count += 1
-            grown = own
+            cells = own
             alone = own
-        for row in range(box[0] - first_row, box[1] - first_row):
-            low[row] = min(low[row], box[2])
-            high[row] = max(high[row], box[3])
-        cells = grown
         runs[count - 1, 1] = i + 1
         runs[count - 1, 2] = min(runs[count - 1, 2], box[0])
         runs[count - 1, 3] = max(runs[count - 1, 3], box[1])

@@ -161,17 +161,20 @@ def sum_on_strips(
     profile: np.ndarray,
     shares: np.ndarray,
     bins: np.ndarray,
+    chosen: np.ndarray,
     box_rows: int,
     box_cols: int,
+    row0: int,
     strip_of_cell: np.ndarray,
     busy: np.ndarray,
     block: int,
     sums_kg: np.ndarray,
 ) -> None:
-    """Add what bands put on each strip to ``sums_kg`` (strips, loads).
+    """Add what the ``chosen`` bands put on each strip to ``sums_kg`` (strips, loads).
 
-    ``mass`` is (n, loads), several for the same bands; ``busy`` marks the blocks of
-    ``block`` × ``block`` cells that hold any strip, so that other bands cost nothing.
+    ``mass`` is (n, loads), several for the same bands; ``strip_of_cell`` holds whole rows
+    from ``row0``; ``busy`` marks its blocks of ``block`` × ``block`` cells that hold any
+    strip, so that other bands cost nothing.
     """
     rows, cols = strip_of_cell.shape
     loads = mass.shape[1]
@@ -179,10 +182,10 @@ def sum_on_strips(
     first = np.full(box_rows, box_cols, np.int64)
     last = np.full(box_rows, -1, np.int64)
     box = np.zeros(4, np.int64)
-    for i in range(len(mass)):
+    for i in chosen:
         band_box(corners[i], box)
-        low_row = max(box[0], 0) // block
-        high_row = min(box[0] + box[2], rows - 1) // block
+        low_row = max(box[0] - row0, 0) // block
+        high_row = min(box[0] - row0 + box[2], rows - 1) // block
         low_col = max(box[1], 0) // block
         high_col = min(box[1] + box[3], cols - 1) // block
         wanted = False
@@ -194,7 +197,7 @@ def sum_on_strips(
         p = profile[i]
         cover_band(corners[i], shares[p], bins[p], 1.0, box, sums, first, last)
         for r in range(box[2]):
-            row = box[0] + r
+            row = box[0] + r - row0
             inside = 0 <= row < rows
             # cells side by side are mostly of one strip: added up here, written once
             strip = 0
@@ -224,33 +227,58 @@ def sum_on_strips(
 def claim_ground(
     corners: np.ndarray,
     density: np.ndarray,
-    chosen: np.ndarray,
-    box_rows: int,
-    box_cols: int,
+    grid: np.ndarray,
     row0: int,
     col0: int,
     standing: np.ndarray,
     given: np.ndarray,
     cut_by: np.ndarray,
+    most: np.ndarray,
     claimed: np.ndarray,
 ) -> None:
     """Let each header sweep take, in order, what still stands on the cells it covers.
 
-    ``standing`` falls from 1 as crop is cut; ``given`` gains ``density`` times the area
-    taken [kg per cell when ``density`` is kg per cell area]; ``cut_by`` keeps the sweep
-    that took most of the cell; ``claimed`` gains the area taken by each sweep [cells].
+    Parameters
+    ----------
+    corners : numpy.ndarray
+        (n, 4, 2) easting, northing [m].
+    density : numpy.ndarray
+        (n,) what a sweep's ground gives, per cell area.
+    grid : numpy.ndarray
+        west, north [m], cells per metre.
+    row0, col0 : int
+        First row and column of the window.
+    standing : numpy.ndarray
+        (rows, cols) of the window; falls from 1 as crop is cut.
+    given, cut_by, most : numpy.ndarray
+        Gain ``density`` times the area taken, and the sweep that took most of the cell and
+        how much (float32). All (0, 0) where only areas are asked for.
+    claimed : numpy.ndarray
+        (n,) gains the area taken by each sweep [cells].
     """
     rows, cols = standing.shape
-    sums = np.zeros((box_rows, box_cols))
-    first = np.full(box_rows, box_cols, np.int64)
-    last = np.full(box_rows, -1, np.int64)
     box = np.zeros(4, np.int64)
     even = np.ones(1)
-    most = np.zeros((rows, cols), np.float32)
-    for i in chosen:
-        band_box(corners[i], box)
-        area = quadrilateral_area(corners[i])
-        cover_band(corners[i], even, 1, area, box, sums, first, last)
+    cells = np.zeros((4, 2))
+    sums = np.zeros((1, 1))
+    first, last = np.zeros(1, np.int64), np.zeros(1, np.int64)
+    ground = len(cut_by) > 0
+    for i in range(len(corners)):
+        for j in range(4):
+            cells[j, 0] = (corners[i, j, 0] - grid[0]) * grid[2]
+            cells[j, 1] = (grid[1] - corners[i, j, 1]) * grid[2]
+        band_box(cells, box)
+        if box[0] >= row0 + rows or box[0] + box[2] <= row0:
+            continue
+        if box[1] >= col0 + cols or box[1] + box[3] <= col0:
+            continue
+        if box[2] > sums.shape[0] or box[3] + 2 > sums.shape[1]:
+            tall, wide = max(box[2], sums.shape[0]), max(box[3] + 2, sums.shape[1])
+            sums = np.zeros((tall, wide))
+            first = np.full(tall, 1 << 60, np.int64)
+            last = np.full(tall, -1, np.int64)
+        area = quadrilateral_area(cells)
+        cover_band(cells, even, 1, area, box, sums, first, last)
         here = 0.0
         for r in range(box[2]):
             row = box[0] + r - row0
@@ -265,19 +293,20 @@ def claim_ground(
                 if taken <= 0.0:
                     continue
                 standing[row, col] -= taken
-                given[row, col] += taken * density[i]
                 here += taken
-                if taken > most[row, col]:
-                    most[row, col] = taken
-                    cut_by[row, col] = i
-            first[r] = box_cols
+                if ground:
+                    given[row, col] += taken * density[i]
+                    if taken > most[row, col]:
+                        most[row, col] = taken
+                        cut_by[row, col] = i
+            first[r] = 1 << 60
             last[r] = -1
         claimed[i] += here
 
 
 @compiled
 def quadrilateral_area(corners: np.ndarray) -> float:
-    """Give the area of a (4, 2) quadrilateral [cells]."""
+    """Give the area of a (4, 2) quadrilateral."""
     area: float = 0.5 * (
         (corners[2, 0] - corners[0, 0]) * (corners[3, 1] - corners[1, 1])
         - (corners[3, 0] - corners[1, 0]) * (corners[2, 1] - corners[0, 1])
@@ -288,18 +317,28 @@ def quadrilateral_area(corners: np.ndarray) -> float:
 @compiled
 def place_across(
     cut_by: np.ndarray,
-    middle: np.ndarray,
-    right: np.ndarray,
+    corners: np.ndarray,
+    grid: np.ndarray,
     row0: int,
     col0: int,
     across: np.ndarray,
 ) -> None:
-    """Write how far right of its sweep's middle line each cut cell lies [cells]."""
+    """Write how far right of its sweep's middle line each cut cell lies [m]."""
     rows, cols = cut_by.shape
     for r in range(rows):
+        north = grid[1] - (r + row0 + 0.5) / grid[2]
         for c in range(cols):
             i = cut_by[r, c]
-            if i >= 0:
-                across[r, c] = (c + col0 + 0.5 - middle[i, 0]) * right[i, 0] + (
-                    r + row0 + 0.5 - middle[i, 1]
-                ) * right[i, 1]
+            if i < 0:
+                continue
+            east = grid[0] + (c + col0 + 0.5) / grid[2]
+            right_x = corners[i, 1, 0] + corners[i, 2, 0] - corners[i, 0, 0] - corners[i, 3, 0]
+            right_y = corners[i, 1, 1] + corners[i, 2, 1] - corners[i, 0, 1] - corners[i, 3, 1]
+            length = max(math.hypot(right_x, right_y), 1e-9)
+            middle_x = 0.25 * (
+                corners[i, 0, 0] + corners[i, 1, 0] + corners[i, 2, 0] + corners[i, 3, 0]
+            )
+            middle_y = 0.25 * (
+                corners[i, 0, 1] + corners[i, 1, 1] + corners[i, 2, 1] + corners[i, 3, 1]
+            )
+            across[r, c] = ((east - middle_x) * right_x + (north - middle_y) * right_y) / length

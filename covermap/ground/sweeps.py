@@ -19,6 +19,9 @@ LEAST_LENGTH_M = 0.5
 #: Shared ends may eat at most this part of a sweep's length on the inner side.
 _MOST_EATEN = 0.45
 
+#: So many sweeps are worked out at once; the numbers do not depend on it.
+_BLOCK_SWEEPS = 1 << 15
+
 
 def sweep_corners(
     start: np.ndarray,
@@ -47,6 +50,28 @@ def sweep_corners(
     numpy.ndarray
         (n, 4, 2): left start, right start, right end, left end [m].
     """
+    n = len(start)
+    corners = np.empty((n, 4, 2))
+    # a joint reaches one sweep back and one ahead, so a block needs those beside it
+    for first in range(0, n, _BLOCK_SWEEPS):
+        last = min(first + _BLOCK_SWEEPS, n)
+        near = slice(max(first - 1, 0), min(last + 1, n))
+        own = slice(first - near.start, last - near.start)
+        corners[first:last] = _corners(
+            start[near], end[near], follows[near], left_m[near], right_m[near], heading_rad[near]
+        )[own]
+    return corners
+
+
+def _corners(
+    start: np.ndarray,
+    end: np.ndarray,
+    follows: np.ndarray,
+    left_m: np.ndarray,
+    right_m: np.ndarray,
+    heading_rad: np.ndarray,
+) -> np.ndarray:
+    """Give the corners of each sweep of one block."""
     step = end - start
     length = np.hypot(step[:, 0], step[:, 1])
     still = length < 1e-6

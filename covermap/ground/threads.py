@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from typing import TypeVar
 
 import numpy as np
 
 from covermap.errors import SettingsError
 from covermap.ground.grid import Window
+
+S = TypeVar("S")
+T = TypeVar("T")
 
 #: Windows smaller than this are not worth a second thread [cells].
 _LEAST_CELLS = 250_000
@@ -61,7 +66,7 @@ def limit_threads(count: int) -> Iterator[None]:
         _limits.remove(count)
 
 
-def row_parts(window: Window, sweep_rows: np.ndarray) -> list[Window]:
+def row_parts(window: Window, sweep_rows: np.ndarray, cores: int | None = None) -> list[Window]:
     """Cut ``window`` into bands of rows with about as many sweeps each, one per core.
 
     Parameters
@@ -69,8 +74,10 @@ def row_parts(window: Window, sweep_rows: np.ndarray) -> list[Window]:
     window : Window
     sweep_rows : numpy.ndarray
         (n,) row of the middle of each sweep [cells].
+    cores : int, optional
+        No more parts than this; as many as there are cores if not given.
     """
-    parts = min(core_count(), window.rows * window.cols // _LEAST_CELLS)
+    parts = min(cores or core_count(), window.rows * window.cols // _LEAST_CELLS)
     if parts < 2:
         return [window]
     inside = sweep_rows[(sweep_rows >= window.row) & (sweep_rows < window.row + window.rows)]
@@ -82,6 +89,26 @@ def row_parts(window: Window, sweep_rows: np.ndarray) -> list[Window]:
         Window(window.row + int(a), window.col, int(b - a), window.cols)
         for a, b in itertools.pairwise(edges)
     ]
+
+
+def in_order(work: Callable[[S], T], parts: Iterable[S]) -> Iterator[T]:
+    """Run ``work`` on every part, as many at once as there are cores, and give the results.
+
+    The results come in the order of the parts, and no more of them wait than are worked on.
+    Parts are taken up one by one, by the caller's own thread.
+    """
+    cores = core_count()
+    if cores == 1:
+        yield from map(work, parts)
+        return
+    with ThreadPoolExecutor(cores) as pool:
+        waiting: deque[Future[T]] = deque()
+        for part in parts:
+            waiting.append(pool.submit(work, part))
+            if len(waiting) > cores:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def in_threads(work: Callable[[Window], None], parts: list[Window]) -> None:

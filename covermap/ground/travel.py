@@ -47,62 +47,65 @@ def travel_along(path: pd.DataFrame) -> Travel:
     -------
     Travel
     """
-    xy = path[["easting", "northing"]].to_numpy(float)
+    fixes = [path[name].to_numpy(float) for name in ("easting", "northing")]
     clock = path["clock_s"].to_numpy(float)
     record = np.maximum(path["record_s"].to_numpy(float), 1e-3)
     travel = path["travel_m"].to_numpy(float)
-    gap = path["gap"].to_numpy(bool).copy()
-    gap[0] = True
     n = len(path)
-    step = np.diff(xy, axis=0)
-    length = np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-9)
-    direction = step / length[:, None]
-    # heading out of each fix: of the step into it, or of the one after at the start of a run
-    into = np.vstack([direction[:1], direction])
-    out_of = np.vstack([direction, direction[-1:]])
-    starts = gap
-    ends = np.append(gap[1:], True)
-    leaving = np.where(starts[:, None], out_of, into)
-    arriving = np.where(ends[:, None], into, out_of)
-    both = starts & ends
-    if both.any():
-        leaving[both] = into[both]
-        arriving[both] = into[both]
-    b = np.flatnonzero(gap)
+    starts = path["gap"].to_numpy(bool).copy()
+    starts[0] = True
+    ends = np.append(starts[1:], True)
+    b, a = np.flatnonzero(starts), np.flatnonzero(ends)
+
+    def xy(at: np.ndarray) -> np.ndarray:
+        return np.column_stack([own[at] for own in fixes])
+
+    def direction(step: np.ndarray) -> np.ndarray:
+        """Give the direction from fix ``step`` to the next."""
+        way = xy(step + 1) - xy(step)
+        return np.asarray(way / np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None])
+
+    # heading at each end of a run: of the step within it, or of the one into a lone fix
+    leaving = direction(np.maximum(a - 1, 0))
+    arriving = direction(np.where(ends[b], np.maximum(b - 1, 0), np.minimum(b, n - 2)))
     before_clock = clock[b] - record[b]
-    before_xy = xy[b] - arriving[b] * travel[b, None]
-    pace = travel / record
-    a = np.flatnonzero(ends)
+    before_xy = xy(b) - arriving * travel[b, None]
     room = np.append(clock[a[:-1] + 1] - record[a[:-1] + 1] - clock[a[:-1]], np.inf)
     seconds = np.clip(np.minimum(_STRAIGHT_ON_S, 0.5 * room), 0.0, None)
     seconds[-1] = _STRAIGHT_ON_S
-    run_on = pace[a] * seconds
-    to_next = np.vstack([before_xy[1:] - xy[a[:-1]], [[np.inf, np.inf]]])
+    run_on = travel[a] / record[a] * seconds
+    to_next = np.vstack([before_xy[1:] - xy(a[:-1]), [[np.inf, np.inf]]])
     distance = np.hypot(to_next[:, 0], to_next[:, 1])
     with np.errstate(invalid="ignore"):
-        cosine = (to_next * leaving[a]).sum(axis=1) / np.maximum(distance, 1e-9)
+        cosine = (to_next * leaving).sum(axis=1) / np.maximum(distance, 1e-9)
     # a stop, not a break: the next record begins where this one ended
     stopped = distance <= np.maximum(1.0, 0.5 * travel[a])
     straight = stopped | (np.isfinite(cosine) & (cosine > 0.5))
     toward = np.divide(
         to_next,
         distance[:, None],
-        out=leaving[a].copy(),
+        out=leaving.copy(),
         where=(straight & (distance > 1e-6) & np.isfinite(distance))[:, None],
     )
     run_on = np.where(straight, np.minimum(run_on, distance), run_on)
-    after_xy = xy[a] + toward * run_on[:, None]
-    all_clock = np.concatenate([clock, before_clock, clock[a] + seconds])
-    all_xy = np.vstack([xy, before_xy, after_xy])
-    # order: by fix, with the knot before it first and the knot after it last
-    rank = np.concatenate([np.arange(n) * 3 + 1, b * 3, a * 3 + 2])
-    order = np.argsort(rank, kind="stable")
-    all_clock = np.maximum.accumulate(all_clock[order])
-    all_xy = all_xy[order]
-    chainage = np.concatenate(
-        [[0.0], np.cumsum(np.hypot(np.diff(all_xy[:, 0]), np.diff(all_xy[:, 1])))]
-    )
-    return Travel(all_clock, chainage, all_xy[:, 0], all_xy[:, 1])
+    after_xy = xy(a) + toward * run_on[:, None]
+    # by fix, with the knot before it first and the knot after it last
+    place = np.arange(n) + np.cumsum(starts)
+    place[1:] += np.cumsum(ends[:-1])
+
+    def in_order(own: np.ndarray, before: np.ndarray, after: np.ndarray) -> np.ndarray:
+        """Set the knots before and after the runs between the fixes."""
+        knots = np.empty(n + len(b) + len(a))
+        knots[place], knots[place[b] - 1], knots[place[a] + 1] = own, before, after
+        return knots
+
+    knot_clock = in_order(clock, before_clock, clock[a] + seconds)
+    np.maximum.accumulate(knot_clock, out=knot_clock)
+    easting, northing = (in_order(fixes[k], before_xy[:, k], after_xy[:, k]) for k in range(2))
+    chainage = np.zeros(len(knot_clock))
+    step = np.diff(easting)
+    np.cumsum(np.hypot(step, np.diff(northing), out=step), out=chainage[1:])
+    return Travel(knot_clock, chainage, easting, northing)
 
 
 def record_starts(path: pd.DataFrame) -> np.ndarray:
@@ -110,6 +113,8 @@ def record_starts(path: pd.DataFrame) -> np.ndarray:
     clock = path["clock_s"].to_numpy(float)
     own = clock - np.maximum(path["record_s"].to_numpy(float), 1e-3)
     before = np.concatenate([own[:1], clock[:-1]])
-    gap = path["gap"].to_numpy(bool).copy()
-    gap[0] = True
-    return np.where(gap, np.maximum(own, before), before)
+    follows = ~path["gap"].to_numpy(bool)
+    follows[0] = False
+    np.maximum(own, before, out=own)
+    own[follows] = before[follows]
+    return np.asarray(own)

@@ -157,7 +157,9 @@ def _clean_machine(
             fixes = fixes[~mask].reset_index(drop=True)
 
     repeated = _duplicates(fixes, has_time)
-    fixes.loc[repeated & _same_reading(fixes, has_time), "grain_kg"] = 0.0
+    if repeated.any():
+        grain = fixes["grain_kg"].mask(repeated & _same_reading(fixes, has_time), 0.0)
+        fixes = fixes.assign(grain_kg=grain)
     take_out(repeated, "duplicate")
     if has_time:
         take_out(time_backwards(fixes), "time backwards")
@@ -183,13 +185,13 @@ def _clean_machine(
     ledger = replace(ledger, grain_seen_kg=float(seen + path["grain_kg"].sum() - logged))
     if grain_delay_s > 0:
         path = readings_moved_back(path, grain_delay_s, notes)
-    path["cutting"] = True
+    cutting = np.ones(len(path), bool)
     for reason, mask in _not_harvest(path, most_harvest_speed_m_s).items():
-        new = mask & path["cutting"].to_numpy()
+        new = mask & cutting
         if new.any():
             ledger = ledger.with_removed(path[new], reason, REASONS[reason])
-            path.loc[new, "cutting"] = False
-    return path, ledger
+            cutting &= ~new
+    return path.assign(cutting=cutting), ledger
 
 
 def _same_reading(fixes: pd.DataFrame, has_time: bool) -> np.ndarray:
@@ -210,8 +212,13 @@ def _same_reading(fixes: pd.DataFrame, has_time: bool) -> np.ndarray:
 
 
 def _duplicates(fixes: pd.DataFrame, has_time: bool) -> np.ndarray:
-    keys = ["easting", "northing"] + (["time"] if has_time else [])
-    return fixes[keys].eq(fixes[keys].shift()).all(axis=1).to_numpy()
+    same = np.zeros(len(fixes), bool)
+    same[1:] = True
+    for key in ["easting", "northing"] + (["time"] if has_time else []):
+        values = fixes[key].to_numpy("datetime64[ns]" if key == "time" else float)
+        # a missing time equals nothing
+        same[1:] &= values[1:] == values[:-1]
+    return same
 
 
 def _too_fast(fixes: pd.DataFrame, most_speed: float, has_time: bool) -> np.ndarray:
@@ -243,7 +250,7 @@ def _standing(fixes: pd.DataFrame, has_time: bool) -> np.ndarray:
 
 def _steps(fixes: pd.DataFrame, has_time: bool) -> pd.DataFrame:
     """Add the step from the fix before, what the record covers, and where the log breaks."""
-    path = fixes.copy()
+    path = fixes.copy(deep=False)
     step = np.hypot(
         np.diff(path["easting"], prepend=np.nan), np.diff(path["northing"], prepend=np.nan)
     )
@@ -277,7 +284,7 @@ def _steps(fixes: pd.DataFrame, has_time: bool) -> pd.DataFrame:
 
 
 def _clock_from_distance(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
-    path = path.copy()
+    path = path.copy(deep=False)
     if "speed_m_s" in path and (path["speed_m_s"] > 0).any():
         speed = path["speed_m_s"].where(path["speed_m_s"] > 0).ffill().bfill().to_numpy()
         notes.append("The track has no time; distance and the logged speed make the clock.")

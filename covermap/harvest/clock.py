@@ -49,7 +49,8 @@ def record_clock(
     fixes: pd.DataFrame, has_time: bool, notes: list[str]
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """Add ``clock_s`` and give the seconds each record covers."""
-    fixes = fixes.copy()
+    # only columns are added, so that what was read need not be copied
+    fixes = fixes.copy(deep=False)
     if not has_time:
         fixes["clock_s"] = np.arange(len(fixes), dtype=float)
         record = (

@@ -11,17 +11,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.spatial import cKDTree
 
 from covermap.errors import TrackError
 from covermap.harvest.clean_track import CleanTrack
 from covermap.harvest.ledger import Ledger, warning_of_loss
 from covermap.harvest.log_holes import drove_straight_on, notes_on_holes
+from covermap.harvest.pass_spacing import HEADING_BASE_M, headings_along, spacing_and_heading
 from covermap.harvest.plausible import warning_of_yield
 from covermap.harvest.readings import reading_column
 
-#: Headings are read over this much travel, so that position noise is no turn [m].
-_HEADING_BASE_M = 6.0
 #: A change of heading above this, within a turn's travel, is turning back [deg].
 _REVERSAL_DEG = 135.0
 #: A header lifted over a corner sharper than this starts a new pass [deg].
@@ -96,12 +94,14 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
         ledger = ledger.with_removed(path.iloc[turned], "turn")
         least_m = max(10.0, cut_width_m) if given is None else 0.0
         stray: list[np.ndarray] = []
+        travel_m = path["travel_m"].to_numpy()
+        passes = 0
         for piece in pieces:
-            length = path["travel_m"].to_numpy()[piece].sum()
-            if len(piece) < _LEAST_FIXES or length < least_m:
+            if len(piece) < _LEAST_FIXES or travel_m[piece].sum() < least_m:
                 stray.append(piece)
             else:
-                number[piece] = number.max() + 1
+                passes += 1
+                number[piece] = passes
         if stray:
             ledger = ledger.with_removed(path.iloc[np.concatenate(stray)], "not in a pass")
     if number.max() == 0:
@@ -115,32 +115,22 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
 
 
 def _notes(clean: CleanTrack, number: np.ndarray, ledger: Ledger, cut_width_m: float) -> list[str]:
-    cut = clean.path[number > 0]
-    width = np.full(len(cut), cut_width_m)
-    if "header_width_m" in cut:
-        logged = cut["header_width_m"].to_numpy(float)
-        width = np.where(logged > 0, logged, width)
+    path, cut = clean.path, number > 0
+    width: np.ndarray | float = cut_width_m
+    if "header_width_m" in path:
+        logged = path["header_width_m"].to_numpy(float)[cut]
+        width = np.where(logged > 0, logged, cut_width_m)
     warnings = (
         warning_of_yield(
-            cut["grain_kg"].to_numpy(float),
-            cut["travel_m"].to_numpy(float) * width,
-            reading_column(cut),
+            path["grain_kg"].to_numpy(float)[cut],
+            path["travel_m"].to_numpy(float)[cut] * width,
+            reading_column(path),
             clean.headers,
             float(np.median(width)),
         ),
         warning_of_loss(ledger, clean.fixes_read),
     )
-    return [*(one for one in warnings if one), *notes_on_holes(clean.path, number)]
-
-
-def _headings(xy: np.ndarray, along: np.ndarray) -> np.ndarray:
-    """Give unwrapped headings [rad] read over a few metres either side of each fix."""
-    half = _HEADING_BASE_M / 2
-    ahead = np.clip(along + half, along[0], along[-1])
-    behind = np.clip(along - half, along[0], along[-1])
-    dx = np.interp(ahead, along, xy[:, 0]) - np.interp(behind, along, xy[:, 0])
-    dy = np.interp(ahead, along, xy[:, 1]) - np.interp(behind, along, xy[:, 1])
-    return np.unwrap(np.arctan2(dx, dy))
+    return [*(one for one in warnings if one), *notes_on_holes(path, number)]
 
 
 def _angle_between(a: float, b: float) -> float:
@@ -208,8 +198,8 @@ def _breaks(
 def _end_headings(xy: np.ndarray) -> tuple[float, float]:
     """Give the headings at the start and end of a run of two fixes or more [rad]."""
     along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-    k = int(np.searchsorted(along, min(_HEADING_BASE_M, along[-1])))
-    j = int(np.searchsorted(along, max(along[-1] - _HEADING_BASE_M, 0.0), side="right")) - 1
+    k = int(np.searchsorted(along, min(HEADING_BASE_M, along[-1])))
+    j = int(np.searchsorted(along, max(along[-1] - HEADING_BASE_M, 0.0), side="right")) - 1
     first, last = xy[max(k, 1)] - xy[0], xy[-1] - xy[min(j, len(xy) - 2)]
     return math.atan2(first[0], first[1]), math.atan2(last[0], last[1])
 
@@ -221,7 +211,7 @@ def _part(
     points = xy[run]
     step = np.hypot(*np.diff(points, axis=0).T)
     along = np.concatenate([[0], np.cumsum(np.maximum(step, 1e-6))])
-    heading = np.degrees(_headings(points, along))
+    heading = np.degrees(headings_along(points, along))
     turn_travel = max(3.0 * cut_width_m, 20.0)
     ahead = np.interp(along + turn_travel / 2, along, heading)
     behind = np.interp(along - turn_travel / 2, along, heading)
@@ -271,23 +261,26 @@ def _laps(run: np.ndarray, heading: np.ndarray) -> list[tuple[np.ndarray, np.nda
 
 
 def _describe(path: pd.DataFrame, number: np.ndarray, cut_width_m: float) -> pd.DataFrame:
-    inside = number > 0
-    fixes = path[inside].assign(pass_no=number[inside])
-    groups = fixes.groupby("pass_no", sort=True)
-    length = groups["travel_m"].sum()
-    seconds = (fixes["travel_m"] / _pace(fixes)).groupby(fixes["pass_no"]).sum()
-    spacing, heading = _neighbours(path, number, cut_width_m)
+    inside = np.flatnonzero(number)
+    pass_no = number[inside]
+    travel = path["travel_m"].iloc[inside]
+    length = travel.groupby(pass_no).sum()
+    pace = (travel / path["record_s"].iloc[inside].clip(lower=1e-6)).clip(lower=1e-6)
+    seconds = (travel / pace).groupby(pass_no).sum()
+    xy = np.column_stack([path[name].to_numpy(float)[inside] for name in ("easting", "northing")])
+    spacing, heading = spacing_and_heading(xy, pass_no, cut_width_m)
+    time = path["time"].iloc[inside].groupby(pass_no) if "time" in path else None
     table = pd.DataFrame(
         {
             "pass_id": length.index.to_numpy(np.int64),
             "label": (
-                groups["pass_id"].first().astype(str).to_numpy(object)
-                if "pass_id" in fixes
+                path["pass_id"].iloc[inside].groupby(pass_no).first().astype(str).to_numpy(object)
+                if "pass_id" in path
                 else length.index.astype(str).to_numpy(object)
             ),
-            "start_time": groups["time"].first().to_numpy() if "time" in fixes else pd.NaT,
-            "end_time": groups["time"].last().to_numpy() if "time" in fixes else pd.NaT,
-            "fixes": groups.size().to_numpy(np.int64),
+            "start_time": time.first().to_numpy() if time is not None else pd.NaT,
+            "end_time": time.last().to_numpy() if time is not None else pd.NaT,
+            "fixes": np.bincount(pass_no)[1:],
             "length_m": length.to_numpy(),
             "heading_deg": heading,
             "spacing_m": spacing,
@@ -297,53 +290,3 @@ def _describe(path: pd.DataFrame, number: np.ndarray, cut_width_m: float) -> pd.
     for column in ("start_time", "end_time"):
         table[column] = pd.to_datetime(table[column], utc=True)
     return table
-
-
-def _pace(fixes: pd.DataFrame) -> pd.Series:
-    return (fixes["travel_m"] / fixes["record_s"].clip(lower=1e-6)).clip(lower=1e-6)
-
-
-def _neighbours(
-    path: pd.DataFrame, number: np.ndarray, cut_width_m: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Give each pass's spacing [m] and mean heading [deg].
-
-    The spacing is the median, over points along the pass, of the distance straight across
-    to the nearest other run on either side.
-    """
-    every = cut_width_m / 4
-    points, headings, owners, chainage = [], [], [], []
-    mean_heading = np.full(number.max(), np.nan)
-    for k in range(1, number.max() + 1):
-        xy = path.loc[number == k, ["easting", "northing"]].to_numpy()
-        along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-        s = np.arange(every / 2, max(along[-1], every), every)
-        points.append(
-            np.column_stack([np.interp(s, along, xy[:, 0]), np.interp(s, along, xy[:, 1])])
-        )
-        heading = np.interp(s, along, _headings(xy, np.maximum.accumulate(along)))
-        headings.append(heading)
-        owners.append(np.full(len(s), k))
-        chainage.append(s)
-        resultant = np.exp(1j * heading).mean()
-        if abs(resultant) > 0.5:
-            mean_heading[k - 1] = math.degrees(math.atan2(resultant.imag, resultant.real)) % 360
-    xy, heading = np.concatenate(points), np.concatenate(headings)
-    owner, s = np.concatenate(owners), np.concatenate(chainage)
-    reach = 1.8 * cut_width_m
-    pairs = cKDTree(xy).query_pairs(reach, output_type="ndarray")
-    pairs = np.concatenate([pairs, pairs[:, ::-1]])
-    i, j = pairs[:, 0], pairs[:, 1]
-    other = (owner[i] != owner[j]) | (np.abs(s[i] - s[j]) > 4 * cut_width_m)
-    i, j = i[other], j[other]
-    apart = xy[j] - xy[i]
-    ahead = apart[:, 0] * np.sin(heading[i]) + apart[:, 1] * np.cos(heading[i])
-    aside = np.abs(apart[:, 0] * np.cos(heading[i]) - apart[:, 1] * np.sin(heading[i]))
-    parallel = np.abs(np.cos(heading[i] - heading[j])) > 0.9
-    beside = parallel & (np.abs(ahead) <= 0.6 * every) & (aside > 0.3 * cut_width_m)
-    # left and right apart, or the nearer side alone would make the spacing too small
-    side = np.sign(apart[:, 0] * np.cos(heading[i]) - apart[:, 1] * np.sin(heading[i]))
-    nearest = pd.Series(aside[beside]).groupby([i[beside], side[beside]]).min()
-    by_pass = nearest.groupby(owner[nearest.index.get_level_values(0)]).median()
-    spacing = by_pass.reindex(range(1, number.max() + 1)).to_numpy(float)
-    return spacing, mean_heading

@@ -153,7 +153,8 @@ def read_track(
     headers = {one.column: one.header for one in raw.recognised}
     fixes = mend_columns(fixes, headers, path.name, notes)
     grain_kg = grain_of_lost_rows(fixes, ~usable, times is not None)
-    fixes = fixes[usable].reset_index(drop=True)
+    if not usable.all():
+        fixes = fixes[usable].reset_index(drop=True)
     fixes, section_notes = merge_sections(fixes)
     known = {one.header for one in raw.recognised}
     return Track(
@@ -338,7 +339,7 @@ def _unreadable(raw: RawTrack, positions: Positions, grain_kg: NDArray[np.float6
     found = pd.DataFrame(
         {
             "source_row": raw.source_row[bad],
-            "reason": positions.reason[bad].astype(object),
+            "reason": positions.reason[bad],
             "detail": _as_written(raw, bad),
             "grain_kg": grain_kg[bad],
         }

@@ -15,6 +15,8 @@ _MOST_SIGMAS = 3.0
 _LEAST_FIXES = 5
 #: Median absolute deviation to standard deviation of a normal distribution.
 _MAD_TO_SIGMA = 1.4826
+#: So many fixes are worked out at once.
+_BLOCK_FIXES = 1 << 15
 _FOURTH_DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
 
 
@@ -35,20 +37,29 @@ def cross_track_sigma_m(path: pd.DataFrame) -> float:
     float
         0 if no five fixes follow one another without a gap.
     """
-    xy = path[["easting", "northing"]].to_numpy(float)
-    if len(xy) < 5:
+    if len(path) < 5:
         return 0.0
-    gap = path["gap"].to_numpy(bool).astype(int)
-    whole = (gap[1:-3] + gap[2:-2] + gap[3:-1] + gap[4:]) == 0
+    gap = path["gap"].to_numpy(bool)
+    whole = ~(gap[1:-3] | gap[2:-2] | gap[3:-1] | gap[4:])
     if not whole.any():
         return 0.0
-    windows = np.stack([xy[k : len(xy) - 4 + k] for k in range(5)])
-    jump = np.tensordot(_FOURTH_DIFFERENCE, windows, axes=1)[whole]
-    chord = (xy[4:] - xy[:-4])[whole]
-    length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-9)
-    across = (jump[:, 0] * chord[:, 1] - jump[:, 1] * chord[:, 0]) / length
     norm = float(np.sqrt((_FOURTH_DIFFERENCE**2).sum()))
-    return _MAD_TO_SIGMA * float(np.median(np.abs(across))) / norm
+    return _MAD_TO_SIGMA * float(np.median(np.abs(_jumps_across(path)[whole]))) / norm
+
+
+def _jumps_across(path: pd.DataFrame) -> np.ndarray:
+    """Give the fourth differences of the positions across the heading [m]."""
+    easting, northing = path["easting"].to_numpy(float), path["northing"].to_numpy(float)
+    across = np.empty(len(path) - 4)
+    for first in range(0, len(across), _BLOCK_FIXES):
+        last = min(first + _BLOCK_FIXES, len(across))
+        xy = np.column_stack([easting[first : last + 4], northing[first : last + 4]])
+        windows = np.stack([xy[k : last - first + k] for k in range(5)])
+        jump = np.tensordot(_FOURTH_DIFFERENCE, windows, axes=1)
+        chord = xy[4:] - xy[:-4]
+        length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-9)
+        across[first:last] = (jump[:, 0] * chord[:, 1] - jump[:, 1] * chord[:, 0]) / length
+    return across
 
 
 def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:

@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from covermap.columns import TRACK_COLUMNS, RecognisedColumn, column_named, recognise
 from covermap.errors import SettingsError, TrackError
 from covermap.harvest.track_bytes import SNIFFED_BYTES, encoding_of_text, read_rest
+from covermap.harvest.track_cells import read_cells
+from covermap.harvest.track_lines import count_fields, text_of_lines
 from covermap.units import KINDS, unit_factor
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -128,6 +130,8 @@ def _decode(data: bytes, encoding: str) -> str:
 
 
 def _is_utf8(data: bytes) -> bool:
+    if data.isascii():
+        return True
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
@@ -228,7 +232,7 @@ def _read_rows(
     octets = np.frombuffer(data, dtype=np.uint8)
     ends = np.flatnonzero(octets == ord("\n"))
     starts = np.concatenate(([0], ends[:-1] + 1))
-    fields, open_quote, blank = _count_fields(octets, starts, ends, dialect.delimiter)
+    fields, open_quote, blank = count_fields(octets, starts, ends, dialect.delimiter)
     lines = np.arange(1, len(starts) + 1)
     body = lines > dialect.header_line
     rows = body & ~blank
@@ -240,7 +244,7 @@ def _read_rows(
     headers = list(dialect.headers)
     literal_quotes = bool(np.mean(open_quote[rows]) > 0.5)
     if literal_quotes:
-        fields = _delimiters_per_line(octets == ord(dialect.delimiter), starts) + 1
+        fields = count_fields(octets, starts, ends, dialect.delimiter, minding_quotes=False)[0]
         open_quote = np.zeros_like(open_quote)
     expected = len(headers)
     if np.mean(fields[rows] == expected + 1) > 0.5 and _ends_with_delimiter(
@@ -263,16 +267,19 @@ def _read_rows(
         for line in lines[wrong]
     )
     good = rows & ~wrong
-    keep = np.repeat(good, ends - starts + 1)
-    text = octets[keep].tobytes()
-    decimal_comma = _has_decimal_comma(text[: 1 << 16], encoding, dialect.delimiter)
-    frame = pd.read_csv(
-        io.BytesIO(text),
+    text = text_of_lines(data, starts, ends, good)
+    sample = text.read(1 << 16)
+    text.seek(-len(sample), io.SEEK_CUR)
+    decimal_comma = _has_decimal_comma(sample, encoding, dialect.delimiter)
+    columns = {one.column: headers.index(one.header) for one in dialect.recognised}
+    frame = read_cells(
+        text,
+        columns.get("time"),
         sep=dialect.delimiter,
         header=None,
         names=list(range(len(headers))),
         dtype=_text_columns(headers, dialect.recognised),
-        usecols=[headers.index(one.header) for one in dialect.recognised],
+        usecols=list(columns.values()),
         decimal="," if decimal_comma else ".",
         encoding=encoding,
         encoding_errors="replace",
@@ -292,31 +299,6 @@ def _read_rows(
         row_word="line",
         decimal_comma=decimal_comma,
     )
-
-
-def _delimiters_per_line(where: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.int64]:
-    return np.add.reduceat(where, starts, dtype=np.int64)
-
-
-def _count_fields(
-    octets: NDArray[np.uint8],
-    starts: NDArray[np.int64],
-    ends: NDArray[np.int64],
-    delimiter: str,
-) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
-    """Count fields per line; tell lines with an open quote and blank lines."""
-    is_delimiter = octets == ord(delimiter)
-    open_quote = np.zeros(len(starts), dtype=np.bool_)
-    quotes = octets == ord('"')
-    if quotes.any():
-        seen = np.cumsum(quotes)
-        before = seen[starts] - quotes[starts]
-        open_quote = ((seen[ends] - before) % 2).astype(np.bool_)
-        inside = ((seen - np.repeat(before, ends - starts + 1)) % 2).astype(np.bool_)
-        is_delimiter &= ~inside
-    black = (octets > ord(" ")) | is_delimiter
-    blank = np.add.reduceat(black, starts, dtype=np.int64) == 0
-    return _delimiters_per_line(is_delimiter, starts) + 1, open_quote, blank
 
 
 def _ends_with_delimiter(

@@ -28,7 +28,7 @@ class Positions:
     easting: NDArray[np.float64]
     northing: NDArray[np.float64]
     crs: pyproj.CRS
-    reason: NDArray[np.str_]
+    reason: NDArray[np.object_]
     notes: tuple[str, ...]
 
 
@@ -127,7 +127,9 @@ def place(
             "Give the coordinate reference system of the file with --crs."
         )
     easting[~fits] = northing[~fits] = np.nan
-    reason = np.where(fits, "", np.where(present, "position out of range", "no position"))
+    # one text many times over, not a copy for each row
+    reasons = np.array(["", "position out of range", "no position"], dtype=object)
+    reason = reasons[np.where(fits, 0, np.where(present, 1, 2))]
     _check_spread(easting[fits], northing[fits], name)
     return Positions(easting, northing, target, reason, notes)
 

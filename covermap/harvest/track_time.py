@@ -10,6 +10,7 @@ from covermap.errors import TrackError
 
 _UTC_DTYPE = pd.DatetimeTZDtype("ns", "UTC")
 _ZONE = r"(?:[T ]\d{2}:?\d{2}|^\d{1,2}:\d{2}).*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
+_PLAIN = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}:[0-5]\d(?:\.\d{1,9})?(?:Z|[+-]\d{2}:\d{2})"
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?\.?(?:[Mm]\.?)?"
 _DAY_MONTH_YEAR = (
     rf"^(\d{{1,2}})([/.\-])(\d{{1,2}})[/.\-](\d{{4}}|\d{{2}})(?:[ ,T]+{_CLOCK})?\s*Z?$"
@@ -60,14 +61,16 @@ def read_times(
         if whole.any() and not date.astype(str).str.contains("00:00:00")[whole].all():
             # Some call the whole instant a date.
             time, date = date, None
-    text = None if time is None else _as_text(time)
-    if text is None or not text.notna().any():
+    if time is None or not time.notna().any():
         return None, ["The track has no time; order in the file stands in for it."]
-    if time is not None and isinstance(time.dtype, pd.DatetimeTZDtype):
+    if isinstance(time.dtype, pd.DatetimeTZDtype):
         return _in_nanoseconds(time.dt.tz_convert("UTC")), notes
-    if time is not None and pd.api.types.is_datetime64_dtype(time.dtype):
+    if pd.api.types.is_datetime64_dtype(time.dtype):
         notes.append(_no_zone(where))
         return _utc(time), notes
+    text = _as_text(time)
+    if not text.notna().any():
+        return None, ["The track has no time; order in the file stands in for it."]
     days = None if date is None else _as_text(date)
     if days is not None and days.notna().any():
         text = _join(days, text)
@@ -91,6 +94,28 @@ def read_times(
             f"{example!r} in {row_word} {row}; those fixes have no time."
         )
     return times, notes
+
+
+def plain_moments(cells: pd.Series) -> pd.Series | None:
+    """Give UTC times where all cells are written as ISO 8601 with a zone.
+
+    Parameters
+    ----------
+    cells : pandas.Series
+        As read; empty cells are missing.
+
+    Returns
+    -------
+    pandas.Series or None
+        ``datetime64[ns, UTC]``; None if any cell is written otherwise.
+    """
+    filled = cells.dropna()
+    if len(filled) and not filled.str.fullmatch(_PLAIN).all():
+        return None
+    try:
+        return pd.to_datetime(cells, format="ISO8601", utc=True).astype(_UTC_DTYPE)
+    except ValueError:  # no such day, or one that does not fit in nanoseconds
+        return None
 
 
 def _no_zone(where: str) -> str:

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from covermap.ground.grid import Grid, Window, tiles, whole
+from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.rasterise import claim_ground, place_across
-from covermap.ground.sweeps import bands_in_window, in_cells, largest_box, sweep_corners
-from covermap.ground.threads import in_threads, row_parts
+from covermap.ground.rasters import stripes
+from covermap.ground.sweeps import sweep_corners
+from covermap.ground.threads import in_order, in_threads, row_parts
 from covermap.ground.travel import record_starts, travel_along
 
-_TILE_CELLS = 2048
+#: So many sweeps are worked out at once; the numbers do not depend on it.
+_BLOCK_SWEEPS = 1 << 15
 
 
 @dataclass(frozen=True)
@@ -82,28 +84,32 @@ def header_sweeps(
     HeaderSweeps
     """
     rows = np.flatnonzero(pass_of_fix > 0)
-    travel = travel_along(path)
-    begin, clock = record_starts(path)[rows], path["clock_s"].to_numpy(float)[rows]
-    ahead = antenna_behind_header_m[rows]
-    start, end = travel.positions(begin, ahead), travel.positions(clock, ahead)
+    travel, begun, ended = travel_along(path), record_starts(path), path["clock_s"].to_numpy(float)
     width = cut_width_m[rows]
-    offset = (
-        path["header_offset_m"].fillna(0.0).to_numpy(float)[rows]
-        if "header_offset_m" in path
-        else np.zeros(len(rows))
-    )
-    step = end - start
-    same = np.append(False, pass_of_fix[rows][1:] == pass_of_fix[rows][:-1])
-    touching = np.append(False, np.hypot(*(start[1:] - end[:-1]).T) < 1e-6)
-    corners = sweep_corners(
-        start,
-        end,
-        same & touching,
-        offset - width / 2,
-        offset + width / 2,
-        np.arctan2(step[:, 0], step[:, 1]),
-    )
-    return HeaderSweeps(rows, corners, width, np.hypot(step[:, 0], step[:, 1]))
+    right_m = path["header_offset_m"].to_numpy(float) if "header_offset_m" in path else None
+    corners, length = np.empty((len(rows), 4, 2)), np.empty(len(rows))
+    for first in range(0, len(rows), _BLOCK_SWEEPS):
+        last = min(first + _BLOCK_SWEEPS, len(rows))
+        # a sweep shares its ends with the one before and the one after
+        near = slice(max(first - 1, 0), min(last + 1, len(rows)))
+        own = slice(first - near.start, last - near.start)
+        at = rows[near]
+        ahead = antenna_behind_header_m[at]
+        start, end = travel.positions(begun[at], ahead), travel.positions(ended[at], ahead)
+        step = end - start
+        same = np.append(False, pass_of_fix[at][1:] == pass_of_fix[at][:-1])
+        touching = np.append(False, np.hypot(*(start[1:] - end[:-1]).T) < 1e-6)
+        offset = np.zeros(len(at)) if right_m is None else np.nan_to_num(right_m[at])
+        corners[first:last] = sweep_corners(
+            start,
+            end,
+            same & touching,
+            offset - width[near] / 2,
+            offset + width[near] / 2,
+            np.arctan2(step[:, 0], step[:, 1]),
+        )[own]
+        length[first:last] = np.hypot(step[:, 0], step[:, 1])[own]
+    return HeaderSweeps(rows, corners, width, length)
 
 
 def cut_ground(
@@ -112,7 +118,8 @@ def cut_ground(
     grid: Grid,
     *,
     window: Window | None = None,
-) -> tuple[CutGround, np.ndarray]:
+    cores: int | None = None,
+) -> CutGround:
     """Let each sweep take what still stands, in order of travel.
 
     Parameters
@@ -125,53 +132,80 @@ def cut_ground(
         The field's grid.
     window : Window, optional
         Part of the grid; all of it by default.
+    cores : int, optional
+        To work on at once; all if not given.
 
     Returns
     -------
     CutGround
         Rasters of the window.
-    numpy.ndarray
-        (n,) area newly cut inside the window by each sweep [m²].
     """
     window = window or whole(grid)
-    corners = in_cells(sweeps.corners, grid)
-    standing = np.ones((window.rows, window.cols))
-    given = np.zeros((window.rows, window.cols))
-    cut_by = np.full((window.rows, window.cols), -1, np.int32)
+    shape = (window.rows, window.cols)
+    standing, given = np.ones(shape), np.zeros(shape)
+    cut_by, most = np.full(shape, -1, np.int32), np.zeros(shape, np.float32)
+    corners = np.ascontiguousarray(sweeps.corners, np.float64)
     density = np.ascontiguousarray(given_kg_per_m2, np.float64)
-    parts = row_parts(window, corners[:, :, 1].mean(axis=1))
-    claimed = np.zeros((len(parts), len(corners)))
+    across = np.full(shape, np.nan, np.float32)
 
     def claim(part: Window) -> None:
-        chosen = bands_in_window(corners, part)
         here = slice(part.row - window.row, part.row - window.row + part.rows)
-        claim_ground(
-            corners,
-            density,
-            chosen,
-            *largest_box(corners[chosen]),
-            part.row,
-            part.col,
-            standing[here],
-            given[here],
-            cut_by[here],
-            claimed[parts.index(part)],
-        )
+        place = (_numbers(grid), part.row, part.col)
+        ground = (standing[here], given[here], cut_by[here], most[here])
+        claim_ground(corners, density, *place, *ground, np.zeros(len(corners)))
+        place_across(cut_by[here], corners, *place, across[here])
 
-    in_threads(claim, parts)
-    right = corners[:, 1] + corners[:, 2] - corners[:, 0] - corners[:, 3]
-    right /= np.maximum(np.hypot(right[:, 0], right[:, 1]), 1e-9)[:, None]
-    across = np.full((window.rows, window.cols), np.nan, np.float32)
-    place_across(cut_by, corners.mean(axis=1), right, window.row, window.col, across)
-    across *= np.float32(grid.cell_m)
+    in_threads(claim, row_parts(window, _middle_rows(sweeps, grid), cores))
     np.subtract(1.0, standing, out=standing)
-    return CutGround(standing, given, cut_by, across), claimed.sum(axis=0) * grid.cell_area_m2
+    return CutGround(standing, given, cut_by, across)
 
 
 def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
-    """Give the area each sweep cut newly [m²], in memory of one tile at a time."""
-    nothing = np.zeros(len(sweeps.rows))
-    total = np.zeros(len(sweeps.rows))
-    for window in tiles(grid, _TILE_CELLS):
-        total += cut_ground(sweeps, nothing, grid, window=window)[1]
+    """Give the area each sweep cut newly [m²], in memory of some stripes at a time."""
+    corners = np.ascontiguousarray(sweeps.corners, np.float64)
+    total = np.zeros(len(corners))
+    none = np.zeros((0, 0))
+    unasked = (none, none.astype(np.int32), none.astype(np.float32))
+
+    def claim(stripe: Window) -> np.ndarray:
+        claimed = np.zeros(len(corners))
+        place = (_numbers(grid), stripe.row, stripe.col)
+        standing = np.ones((stripe.rows, stripe.cols))
+        claim_ground(corners, corners[:, 0, 0], *place, standing, *unasked, claimed)
+        return claimed
+
+    for claimed in in_order(claim, stripes(grid)):
+        total += claimed
+    total *= grid.cell_area_m2
     return total
+
+
+def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
+    """Give how far right of its sweep's middle line each cell of the grid lies [m].
+
+    Parameters
+    ----------
+    cut_by : numpy.ndarray
+        (rows, cols) sweep that cut the cell, -1 none.
+    sweeps : HeaderSweeps
+    grid : Grid
+
+    Returns
+    -------
+    numpy.ndarray
+        (rows, cols) float32, NaN where nothing was cut.
+    """
+    across = np.full(cut_by.shape, np.nan, np.float32)
+    corners = np.ascontiguousarray(sweeps.corners, np.float64)
+    place_across(np.ascontiguousarray(cut_by), corners, _numbers(grid), 0, 0, across)
+    return across
+
+
+def _middle_rows(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
+    """Give the row of the middle of each sweep [cells]."""
+    return np.asarray((grid.north - sweeps.corners[..., 1].mean(axis=1)) / grid.cell_m)
+
+
+def _numbers(grid: Grid) -> np.ndarray:
+    """Give the grid as the inner loops take it."""
+    return np.array([grid.west, grid.north, 1.0 / grid.cell_m])

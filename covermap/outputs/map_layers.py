@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.outputs.colours import colour_index, is_discrete, palette
 from covermap.outputs.map_texts import (
     LAYER_MEANINGS,
@@ -70,13 +71,17 @@ class RasterLayers:
 
 
 def raster_layers(
-    bands: Mapping[str, np.ndarray], grid: Grid, limits: tuple[float, float], *, us_units: bool
+    bands: Mapping[str, np.ndarray | Raster],
+    grid: Grid,
+    limits: tuple[float, float],
+    *,
+    us_units: bool,
 ) -> RasterLayers:
     """Make the raster layers that there are bands for.
 
     Parameters
     ----------
-    bands : mapping of str to numpy.ndarray
+    bands : mapping of str to numpy.ndarray or Raster
         As :attr:`covermap.outputs.map_page.MapContent.bands`.
     grid : Grid
     limits : tuple of float
@@ -85,7 +90,14 @@ def raster_layers(
         Ends of the colour ramps are round in US customary units.
     """
     titles = {name: title for name, title in (LAYER_TITLES | PLAN_TITLES).items() if name in bands}
-    shown_on, times = display_grid(grid, int(np.isfinite(bands["residue_t_ha"]).sum()))
+    residue = as_raster(bands["residue_t_ha"])
+    shown_on, times = display_grid(
+        grid,
+        sum(
+            int(np.isfinite(residue.rows(part.row, part.rows)).sum(dtype=np.int64))
+            for part in stripes(grid)
+        ),
+    )
     values, levels, index, ends = {}, {}, {}, {}
     for name in titles:
         values[name] = in_blocks(bands[name], times, whole_numbers=is_discrete(like(name)))

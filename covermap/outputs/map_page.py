@@ -8,6 +8,7 @@ scripts paint the pictures from the numbers of :mod:`covermap.outputs.map_values
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster
 from covermap.outputs.cause_signs import cause_signs_of
 from covermap.outputs.leaflet_files import leaflet_files
 from covermap.outputs.map_layers import RasterLayers, raster_layers
@@ -66,7 +68,7 @@ class MapContent:
         Name of the field.
     grid : Grid
         Where the bands lie.
-    bands : dict of str to numpy.ndarray
+    bands : mapping of str to numpy.ndarray or Raster
         residue_t_ha, cover_pct, spread_ratio and layers, and of a plan harrowed_ratio and
         cover_after_pct; NaN where there is none.
     passes : geopandas.GeoDataFrame
@@ -89,7 +91,7 @@ class MapContent:
 
     title: str
     grid: Grid
-    bands: dict[str, np.ndarray]
+    bands: Mapping[str, np.ndarray | Raster]
     passes: gpd.GeoDataFrame
     strips: gpd.GeoDataFrame
     boundary: BaseGeometry | None

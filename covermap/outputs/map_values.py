@@ -16,7 +16,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from covermap.ground import rasters
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, as_raster
 from covermap.ground.threads import core_count
 
 #: Cells with a value, all cells, and cells on a side, at most. Six rasters then stay within
@@ -64,13 +66,13 @@ def display_grid(grid: Grid, values: int) -> tuple[Grid, int]:
     return shown, times
 
 
-def in_blocks(values: np.ndarray, times: int, *, whole_numbers: bool) -> np.ndarray:
+def in_blocks(values: np.ndarray | Raster, times: int, *, whole_numbers: bool) -> np.ndarray:
     """Give the mean of each square block of cells; cells without a value do not count.
 
     Parameters
     ----------
-    values : numpy.ndarray
-        (rows, cols); NaN where there is none.
+    values : numpy.ndarray or Raster
+        (rows, cols), read by rows; NaN where there is none.
     times : int
         Cells along a side of a block; the last blocks may hang over the edge.
     whole_numbers : bool
@@ -81,15 +83,31 @@ def in_blocks(values: np.ndarray, times: int, *, whole_numbers: bool) -> np.ndar
     numpy.ndarray
         float32, NaN where a block has no value.
     """
-    values = np.asarray(values, np.float32)
+    raster = as_raster(values)
     if times == 1:
-        return values
-    rows, cols = (-(-size // times) for size in values.shape)
-    padded = np.full((rows * times, cols * times), np.nan, np.float32)
-    padded[: values.shape[0], : values.shape[1]] = values
-    blocks = padded.reshape(rows, times, cols, times)
-    if whole_numbers:
-        return blocks[:, times // 2, :, times // 2]
+        return np.asarray(raster.whole(), np.float32)
+    height, width = raster.shape
+    blocks = np.empty((-(-height // times), -(-width // times)), np.float32)
+    mean = _middles if whole_numbers else _means
+    tall = max(rasters.STRIPE_CELLS // (blocks.shape[1] * times**2), 1)
+    for first in range(0, len(blocks), tall):
+        part = blocks[first : first + tall]
+        padded = np.full((len(part) * times, part.shape[1] * times), np.nan, np.float32)
+        found = raster.rows(first * times, len(padded))
+        padded[: len(found), :width] = found
+        part[:] = mean(padded.reshape(len(part), times, part.shape[1], times))
+    return blocks
+
+
+def _middles(blocks: np.ndarray) -> np.ndarray:
+    """Give the middle cell of each block; (rows, times, cols, times)."""
+    middle = blocks.shape[1] // 2
+    return blocks[:, middle, :, middle]
+
+
+def _means(blocks: np.ndarray) -> np.ndarray:
+    """Give the mean of each block; (rows, times, cols, times)."""
+    rows, times, cols, _ = blocks.shape
     total = np.zeros((rows, cols), np.float32)
     count = np.zeros((rows, cols), np.float32)
     for i in range(times):

@@ -13,6 +13,7 @@ import pandas as pd
 from covermap import __version__
 from covermap.cover.spectrum import spectrum_findings
 from covermap.field import FieldResult
+from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.settings import BY_NAME
 from covermap.units import shown
 
@@ -40,25 +41,35 @@ class LimitArea:
 
 def limit_area(result: FieldResult, kind: str) -> LimitArea:
     """Give the ground in gaps (``gap``) or under double cover (``double``)."""
-    ratio = result.spread_ratio
-    with np.errstate(invalid="ignore"):
-        if kind == "gap":
-            beyond = ratio < result.settings.number("limits", "gap_below")
-        else:
-            beyond = ratio > result.settings.number("limits", "double_above")
+    ratio = result.rasters["spread_ratio"]
+    limit = result.settings.number("limits", "gap_below" if kind == "gap" else "double_above")
+    beyond = np.less if kind == "gap" else np.greater
+    cells = 0
+    for part in stripes(result.grid):
+        with np.errstate(invalid="ignore"):
+            cells += int(np.count_nonzero(beyond(ratio.rows(part.row, part.rows), limit)))
     strips = result.strips[result.strips["kind"] == kind]
     mass = strips["deficit_kg" if kind == "gap" else "excess_kg"]
     return LimitArea(
-        float(beyond.sum() * result.grid.cell_area_m2),
+        cells * result.grid.cell_area_m2,
         len(strips),
         float(strips["area_m2"].sum()),
         float(mass.sum()),
     )
 
 
-def mean_on_harvested(result: FieldResult, values: np.ndarray) -> float:
-    """Give the mean of a band over harvested ground."""
-    return float(np.mean(values[np.isfinite(result.spread_ratio)], dtype=np.float64))
+def mean_on_harvested(result: FieldResult, values: np.ndarray | Raster) -> float:
+    """Give the mean of a band over harvested ground; the same however it is cut in stripes."""
+    ratio, band = result.rasters["spread_ratio"], as_raster(values)
+    sums: list[float] = []
+    cells = 0
+    for part in stripes(result.grid):
+        harvested = np.isfinite(ratio.rows(part.row, part.rows))
+        cells += int(np.count_nonzero(harvested))
+        # row by row, in one order of adding whatever the stripe
+        there = np.where(harvested, band.rows(part.row, part.rows), 0.0).astype(np.float64)
+        sums.extend(there.sum(axis=1).tolist())
+    return math.fsum(sums) / cells if cells else math.nan
 
 
 def plain(value: Any) -> Any:
@@ -112,8 +123,8 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
         "mass_kg": asdict(mass),
         "residue": {
             "through_machine_t_ha": mass.through_machine_kg / 1e3 / (result.harvested_m2 / 1e4),
-            "mean_residue_t_ha": mean_on_harvested(result, result.residue_t_ha),
-            "mean_cover_pct": mean_on_harvested(result, result.cover_pct),
+            "mean_residue_t_ha": mean_on_harvested(result, result.rasters["residue_t_ha"]),
+            "mean_cover_pct": mean_on_harvested(result, result.rasters["cover_pct"]),
         },
         "evenness": {**asdict(result.evenness), "tray_m": result.tray_m},
         **{
@@ -175,6 +186,9 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
     """Give label and value of what a person wants to see first, in their units."""
     unit = shown(us_units)
     mass, even = result.mass, result.evenness
+    lying, covered = (
+        mean_on_harvested(result, result.rasters[name]) for name in ("residue_t_ha", "cover_pct")
+    )
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
     lines = [
         ("Harvested", unit["area"].text(result.harvested_m2)),
@@ -185,8 +199,7 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         ),
         (
             "Lying on the ground, mean",
-            f"{unit['mass per area'].text(mean_on_harvested(result, result.residue_t_ha))}, "
-            f"cover {mean_on_harvested(result, result.cover_pct):.0f} %",
+            f"{unit['mass per area'].text(lying)}, cover {covered:.0f} %",
         ),
         (
             "Landed outside the field",

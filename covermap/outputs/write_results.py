@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,6 +14,7 @@ from pyproj import Transformer
 
 from covermap import __version__
 from covermap.field import FieldResult
+from covermap.ground.rasters import Raster
 from covermap.outputs.geotiff import write_geotiff
 from covermap.outputs.map_page import MapContent, map_page
 from covermap.outputs.map_texts import in_both_units
@@ -30,14 +32,10 @@ from covermap.outputs.write_whole import whole_files
 from covermap.plan_field import FieldPlan
 
 
-def bands(result: FieldResult) -> dict[str, np.ndarray]:
+def bands(result: FieldResult) -> dict[str, Raster]:
     """Give the raster bands by name, in the order of the file."""
-    return {
-        "residue_t_ha": result.residue_t_ha,
-        "cover_pct": result.cover_pct,
-        "spread_ratio": result.spread_ratio,
-        "layers": result.layers,
-    }
+    names = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
+    return {name: result.rasters[name] for name in names}
 
 
 def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = None) -> MapContent:
@@ -51,7 +49,7 @@ def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = No
     return MapContent(
         title=result.name,
         grid=result.grid,
-        bands=bands(result) | ({} if plan is None else _planned(plan)),
+        bands={**bands(result), **({} if plan is None else _planned(plan))},
         passes=result.passes,
         strips=result.strips if plan is None else plan.strips,
         boundary=result.outline,
@@ -115,19 +113,18 @@ def write_results(
         If the folder cannot be written; nothing in it has changed then.
     """
     tell = progress or _silent
-    with whole_files(out_dir) as folder:
-        tell("residue.tif")
-        write_geotiff(
-            folder / "residue.tif",
-            result.grid,
-            bands(result),
-            {
-                "covermap_version": __version__,
-                "field": result.name,
-                "crop": result.crop.kind,
-                "gap_below": f"{result.settings.number('limits', 'gap_below'):g}",
-                "double_above": f"{result.settings.number('limits', 'double_above'):g}",
-            },
+    tags = {
+        "covermap_version": __version__,
+        "field": result.name,
+        "crop": result.crop.kind,
+        "gap_below": f"{result.settings.number('limits', 'gap_below'):g}",
+        "double_above": f"{result.settings.number('limits', 'double_above'):g}",
+    }
+    # GDAL packs the raster in threads of its own while Python makes the other files; both
+    # are done, or have failed, before any file moves.
+    with whole_files(out_dir) as folder, ThreadPoolExecutor(1) as beside:
+        raster = beside.submit(
+            write_geotiff, folder / "residue.tif", result.grid, bands(result), tags
         )
         tell("strips and passes")
         write_strips(folder, _strips(result, plan))
@@ -143,6 +140,8 @@ def write_results(
             write_plan(folder, plan, us_units=us_units)
         text = json.dumps(summary(result, inputs), indent=2, ensure_ascii=False, allow_nan=False)
         (folder / "summary.json").write_text(text + "\n", "utf-8")
+        tell("residue.tif")
+        raster.result()
         return sorted(f.name for f in folder.iterdir())
 
 

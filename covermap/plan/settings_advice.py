@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
 
 from covermap.spread.profile import profile_shares
 from covermap.spread.wind_lean import DriftTables, leaned_band
@@ -220,6 +219,8 @@ def best_setting(
     starts.sort(key=cost)
     if near is not None:
         starts.insert(0, _values(near))
+    from scipy.optimize import minimize  # slow to load
+
     found = [
         minimize(
             cost,

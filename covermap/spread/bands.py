@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from covermap.ground.sweeps import sweep_corners
-from covermap.ground.travel import Travel, record_starts, travel_along
+from covermap.ground.travel import Travel
+from covermap.spread.band_corners import corners_by_block
 from covermap.spread.deposit import Bands
+from covermap.spread.machine_settings import at_rows
 from covermap.spread.profile import profile_shares
 from covermap.spread.wind_lean import LEAN_STEP_M_S, DriftTables, leaned_band
 
@@ -98,9 +99,17 @@ def distinct_rows(columns: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray
     return code, np.unique(code, return_index=True)[1]
 
 
+def _rounded(values: np.ndarray, step: float) -> np.ndarray:
+    """Give ``values`` to the nearest step; worked out once where all are alike."""
+    if len(values) and values.strides == (0,):
+        return np.broadcast_to(np.rint(values[0] / step) * step, len(values))
+    return np.asarray(np.rint(values / step) * step)
+
+
 def _component(
     shapes: _Shapes,
     shape: np.ndarray,
+    names: Sequence[str],
     reach_left_m: np.ndarray,
     reach_right_m: np.ndarray,
     table: np.ndarray,
@@ -109,19 +118,19 @@ def _component(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Give profile row, left and right edge [m] of every band of one kind."""
     step = _REACH_STEP_M if drift is not None else 1e-3
-    wind_step = np.rint(across_m_s / LEAN_STEP_M_S) if drift is not None else 0 * across_m_s
+    none = np.broadcast_to(0, len(shape))
     columns = [
         shape,
-        np.rint(reach_left_m / step) * step,
-        np.rint(reach_right_m / step) * step,
+        _rounded(reach_left_m, step),
+        _rounded(reach_right_m, step),
         table,
-        wind_step.astype(int),
+        none if drift is None else np.rint(across_m_s / LEAN_STEP_M_S).astype(int),
     ]
     codes, first = distinct_rows(columns)
-    unique = [[column[i] for column in columns] for i in first]
-    found = np.empty((len(unique), 3))
-    for code, (name, left, right, number, wind) in enumerate(unique):
-        row, low, high = shapes.still(str(name), left, right, int(number))
+    found = np.empty((len(first), 3))
+    for code, i in enumerate(first):
+        name, left, right, number, wind = (column[i] for column in columns)
+        row, low, high = shapes.still(names[name], left, right, int(number))
         if drift is not None:
             row, low, high = shapes.leaned(row, low, high, int(wind), drift)
         # what rounding of the reach took away comes back at the edges
@@ -131,10 +140,6 @@ def _component(
         found[codes, 1] - reach_left_m,
         found[codes, 2] + reach_right_m,
     )
-
-
-def _one(parts: list[np.ndarray]) -> np.ndarray:
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def residue_bands(
@@ -148,6 +153,77 @@ def residue_bands(
     travel: Travel | None = None,
 ) -> tuple[Bands, float]:
     """Give the bands that the harvested fixes leave on the ground.
+
+    Parameters
+    ----------
+    path, rows, pass_no, machine, wind, travel
+        As for :func:`band_places`.
+    straw_kg, chaff_kg : numpy.ndarray
+        (n,) residue through the machine [kg].
+
+    Returns
+    -------
+    Bands
+        Straw and chaff, a pass standing together; straw that is baled is left out.
+    float
+        Straw baled and taken off [kg].
+    """
+    places = band_places(path, rows, pass_no, machine, wind, travel)
+    return laden(places, rows, pass_no, machine, straw_kg, chaff_kg)
+
+
+def laden(
+    places: Bands,
+    rows: np.ndarray,
+    pass_no: np.ndarray,
+    machine: pd.DataFrame,
+    straw_kg: np.ndarray,
+    chaff_kg: np.ndarray,
+) -> tuple[Bands, float]:
+    """Put residue on bands that have none yet.
+
+    Parameters
+    ----------
+    places : Bands
+        From :func:`band_places`, with the same ``rows``, ``pass_no`` and ``machine``.
+    straw_kg, chaff_kg : numpy.ndarray
+        (n,) residue through the machine [kg].
+
+    Returns
+    -------
+    Bands, float
+        As for :func:`residue_bands`.
+    """
+    baled = at_rows(machine["baled_share"], rows)
+    apart = np.isfinite(at_rows(machine["chaff_width_m"], rows))
+    mass = straw_kg * (1 - baled) + np.where(apart, 0.0, chaff_kg)
+    mass_kg = np.empty(len(places.corners))
+    straw, chaff = _in_sequence(pass_no, apart)
+    mass_kg[straw] = mass
+    mass_kg[chaff] = chaff_kg[apart]
+    return replace(places, mass_kg=mass_kg), float((straw_kg * baled).sum())
+
+
+def _in_sequence(pass_no: np.ndarray, apart: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give where straw and chaff stand among the bands: a pass together, its straw first."""
+    n = len(pass_no)
+    if not apart.any():
+        return np.arange(n), np.arange(0)
+    order = np.argsort(np.concatenate([pass_no, pass_no[apart]]), kind="stable")
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    return place[:n], place[n:]
+
+
+def band_places(
+    path: pd.DataFrame,
+    rows: np.ndarray,
+    pass_no: np.ndarray,
+    machine: pd.DataFrame,
+    wind: FixWind | None = None,
+    travel: Travel | None = None,
+) -> Bands:
+    """Give where the bands of the harvested fixes lie, without their residue.
 
     What is cut during a record leaves the machine ``residue_delay_s`` later, at the place
     where the discharge is by then, be that on the headland. A windrow drops as a mat; wind
@@ -164,8 +240,6 @@ def residue_bands(
     machine : pandas.DataFrame
         Settings per row of the path, from
         :func:`covermap.spread.machine_settings.settings_per_fix`.
-    straw_kg, chaff_kg : numpy.ndarray
-        (n,) residue through the machine [kg].
     wind : FixWind, optional
         Wind on the pieces; still air if not given.
     travel : Travel, optional
@@ -174,83 +248,85 @@ def residue_bands(
     Returns
     -------
     Bands
-        Straw and chaff, a pass standing together; straw that is baled is left out.
-    float
-        Straw baled and taken off [kg].
+        Of straw, and of chaff where it falls apart from it; ``mass_kg`` is 0 and read-only.
     """
-    held = machine.iloc[rows]
-    travel = travel or travel_along(path)
-    delay = held["residue_delay_s"].to_numpy(float)
-    ahead = -held["antenna_ahead_of_discharge_m"].to_numpy(float)
-    windrow = (held["discharge"] == "windrow").to_numpy()
-    still = np.zeros(len(rows))
-    across = still if wind is None else wind.across_m_s
-    if wind is not None:
-        carried = np.interp(wind.along_m_s, wind.spread.along_wind_m_s, wind.spread.along_m)
-        ahead = ahead + np.where(windrow, 0.0, carried)
-    start = travel.positions(record_starts(path)[rows] + delay, ahead)
-    end = travel.positions(path["clock_s"].to_numpy(float)[rows] + delay, ahead)
-    xy = path[["easting", "northing"]].to_numpy(float)
-    before, after = xy[np.maximum(rows - 1, 0)], xy[np.minimum(rows + 1, len(xy) - 1)]
-    heading = np.arctan2(*(after - before).T)
-    touching = np.append(False, np.hypot(*(start[1:] - end[:-1]).T) < 1e-6)
-    follows = touching & np.append(False, pass_no[1:] == pass_no[:-1])
-
-    lean = held["lean_m"].to_numpy(float)
-    baled = held["baled_share"].to_numpy(float)
-    chaff_width = held["chaff_width_m"].to_numpy(float)
+    count = len(rows)
+    windrow = (machine["discharge"] == "windrow").to_numpy(bool)[rows]
+    chaff_width = at_rows(machine["chaff_width_m"], rows)
     apart = np.isfinite(chaff_width)
+    still = np.broadcast_to(0.0, count)
+    across = still if wind is None else wind.across_m_s
     shapes = _Shapes(machine.attrs["shares"])
-    shape, table = held["profile"].to_numpy(), held["shares"].to_numpy()
-    reach_left = held["reach_left_m"].to_numpy(float)
-    reach_right = held["reach_right_m"].to_numpy(float)
-    profile = np.zeros(len(rows), np.int64)
-    left, right = np.zeros(len(rows)), np.zeros(len(rows))
+    named = pd.Categorical(machine["profile"])
+    shape, table = named.codes[rows], at_rows(machine["shares"], rows)
+    names = [str(name) for name in named.categories]
+    reach_left = at_rows(machine["reach_left_m"], rows)
+    reach_right = at_rows(machine["reach_right_m"], rows)
+    profile = np.zeros(count, np.int64)
+    left, right = np.zeros(count), np.zeros(count)
     for mask, drift in (
         (windrow, None),
         (~windrow & ~apart, None if wind is None else wind.spread),
         (~windrow & apart, None if wind is None else wind.straw),
     ):
         if mask.any():
-            profile[mask], left[mask], right[mask] = _component(
+            own = slice(None) if mask.all() else mask
+            profile[own], left[own], right[own] = _component(
                 shapes,
-                shape[mask],
-                reach_left[mask],
-                reach_right[mask],
-                table[mask],
-                across[mask],
+                shape[own],
+                names,
+                reach_left[own],
+                reach_right[own],
+                table[own],
+                across[own],
                 drift,
             )
-    corners = [sweep_corners(start, end, follows, lean + left, lean + right, heading)]
-    mass = [straw_kg * (1 - baled) + np.where(apart, 0.0, chaff_kg)]
-    profiles, order = [profile], [np.arange(len(rows))]
+    lean = at_rows(machine["lean_m"], rows)
+    left += lean
+    right += lean
+    edges = [(left, right)]
+    chaff_profile = np.zeros(0, np.int64)
     if apart.any():
         half = np.where(apart, chaff_width, 1.0) / 2
-        count = len(rows)
         row, low, high = _component(
             shapes,
-            np.full(count, "flat", object),
+            np.zeros(count, np.int8),
+            ["flat"],
             half,
             half,
-            np.full(count, -1),
+            np.broadcast_to(-1, count),
             np.where(apart, across, 0.0),
             None if wind is None else wind.chaff,
         )
-        chaff = sweep_corners(start, end, follows, lean + low, lean + high, heading)
-        corners.append(chaff[apart])
-        mass.append(chaff_kg[apart])
-        profiles.append(row[apart])
-        order.append(np.flatnonzero(apart))
+        edges.append((lean + low, lean + high))
+        chaff_profile = row[apart]
+    straw, chaff = _in_sequence(pass_no, apart)
+    bands = len(straw) + len(chaff)
+    of_pass = np.empty(bands, np.int32)
+    of_pass[straw], of_pass[chaff] = pass_no, pass_no[apart]
+    if len(chaff):
+        of_straw, profile = profile, np.empty(bands, np.int64)
+        profile[straw], profile[chaff] = of_straw, chaff_profile
+    corners = np.empty((bands, 4, 2))
+    carried = still if wind is None else np.where(windrow, 0.0, _along_m(wind))
+    done = 0
+    for block, found in corners_by_block(path, rows, pass_no, machine, carried, edges, travel):
+        corners[straw[block]] = found[0]
+        if len(found) > 1:
+            fallen = found[1][apart[block]]
+            corners[chaff[done : done + len(fallen)]] = fallen
+            done += len(fallen)
     most = max(len(s) for s in shapes.rows)
-    # a pass stands together, first its straw and then its chaff
-    of_pass = pass_no[np.concatenate(order)]
-    sequence = np.argsort(of_pass, kind="stable") if apart.any() else slice(None)
-    bands = Bands(
-        corners=_one(corners)[sequence],
-        mass_kg=_one(mass)[sequence],
-        profile=_one(profiles)[sequence],
-        pass_index=of_pass[sequence].astype(np.int32),
+    return Bands(
+        corners=corners,
+        mass_kg=np.broadcast_to(0.0, bands),
+        profile=profile,
+        pass_index=of_pass,
         shares=np.array([np.pad(s, (0, most - len(s))) for s in shapes.rows]),
         bins=np.array([len(s) for s in shapes.rows]),
     )
-    return bands, float((straw_kg * baled).sum())
+
+
+def _along_m(wind: FixWind) -> np.ndarray:
+    """Give how far the wind carries the band along the travel [m]."""
+    return np.asarray(np.interp(wind.along_m_s, wind.spread.along_wind_m_s, wind.spread.along_m))

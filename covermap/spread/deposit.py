@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.lay_bands import find_runs, lay_runs
-from covermap.ground.threads import in_threads, row_parts
+from covermap.ground.threads import core_count, in_order, in_threads, row_parts
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def deposit(
     window: Window | None = None,
     cut_pass: np.ndarray | None = None,
     runs: Runs | None = None,
+    cores: int | None = None,
 ) -> Deposit:
     """Lay ``bands`` on ``grid``; linear in mass, exact in area.
 
@@ -122,6 +124,8 @@ def deposit(
         Array of the window's shape: number of the pass that cut each cell, 0 if none.
     runs : Runs, optional
         Of these bands on this grid, where many windows are asked for.
+    cores : int, optional
+        To work on at once; all if not given. The numbers do not depend on it.
 
     Returns
     -------
@@ -135,7 +139,7 @@ def deposit(
     asked = np.zeros((0, 0), np.int32)
     if cut_pass is not None:
         asked = np.ascontiguousarray(cut_pass, np.int32)
-    parts = row_parts(window, runs.middle_rows)
+    parts = row_parts(window, runs.middle_rows, cores)
     passes = int(bands.pass_index.max(initial=0)) + 1
     landed, on_standing = np.zeros((2, len(parts), passes))
     columns = (
@@ -185,30 +189,42 @@ def runs_of(bands: Bands, grid: Grid) -> Runs:
     Runs
     """
     count = len(bands.mass_kg)
-    found, heaviest = np.zeros((count, 4), np.int64), np.zeros(count)
+    corners = np.ascontiguousarray(bands.corners, np.float64)
+    mass = np.ascontiguousarray(bands.mass_kg, np.float64)
+    pass_index = np.ascontiguousarray(bands.pass_index, np.int32)
     first_row = rows = 0
     if count:
-        south, north = float(bands.corners[..., 1].min()), float(bands.corners[..., 1].max())
+        south, north = float(corners[..., 1].min()), float(corners[..., 1].max())
         first_row = math.floor((grid.north - north) / grid.cell_m) - 1
         rows = math.ceil((grid.north - south) / grid.cell_m) + 2 - first_row
-    number = find_runs(
-        np.ascontiguousarray(bands.corners, np.float64),
-        np.ascontiguousarray(bands.mass_kg, np.float64),
-        np.ascontiguousarray(bands.pass_index, np.int32),
-        _numbers(grid),
-        first_row,
-        rows,
-        found,
-        heaviest,
-    )
-    found = found[:number].copy()
-    of_pass = bands.pass_index[found[:, 0]] if number else np.zeros(0, np.int32)
+
+    def find(part: slice) -> tuple[np.ndarray, np.ndarray]:
+        runs, heaviest = (
+            np.zeros((part.stop - part.start, 4), np.int64),
+            np.zeros(part.stop - part.start),
+        )
+        columns = (corners[part], mass[part], pass_index[part])
+        number = find_runs(*columns, _numbers(grid), first_row, rows, runs, heaviest)
+        runs[:, :2] += part.start
+        return runs[:number].copy(), heaviest[:number].copy()
+
+    found = list(in_order(find, _whole_passes(pass_index)))
+    runs = np.concatenate([runs for runs, _ in found])
+    of_pass = pass_index[runs[:, 0]]
     return Runs(
-        found,
-        heaviest[:number].copy(),
+        runs,
+        np.concatenate([heaviest for _, heaviest in found]),
         bool((of_pass[1:] == of_pass[:-1]).any()),
-        (grid.north - bands.corners[..., 1].mean(axis=1)) / grid.cell_m,
+        (grid.north - corners[..., 1].mean(axis=1)) / grid.cell_m,
     )
+
+
+def _whole_passes(pass_index: np.ndarray) -> list[slice]:
+    """Cut bands into as many parts as there are cores, each of whole passes."""
+    starts = np.append(np.flatnonzero(np.diff(pass_index)) + 1, len(pass_index))
+    aims = np.linspace(0, len(pass_index), core_count() + 1)
+    edges = [0, *np.unique(starts[np.searchsorted(starts, aims[1:])]).tolist()]
+    return [slice(a, b) for a, b in itertools.pairwise(edges)]
 
 
 def _numbers(grid: Grid) -> np.ndarray:

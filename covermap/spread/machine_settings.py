@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,14 @@ import pandas as pd
 
 from covermap.errors import SettingsError
 from covermap.field_file import parse_pass_numbers
-from covermap.settings import BY_NAME, PER_PASS, FieldSettings, PassRule
+from covermap.settings import (
+    BY_NAME,
+    DISCHARGES,
+    PER_PASS,
+    PROFILES,
+    FieldSettings,
+    PassRule,
+)
 
 #: A windrow is this wide unless its width is given (common practice, no source) [m].
 WINDROW_WIDTH_M = 1.5
@@ -27,6 +35,21 @@ _FIX_COLUMNS = {
     "chaff_width_m": "chaff_width",
     "baled_share": "baled_share",
 }
+
+_COLUMNS = (
+    "cut_width_m",
+    "antenna_ahead_of_discharge_m",
+    "antenna_behind_header_m",
+    "residue_delay_s",
+    "discharge",
+    "reach_left_m",
+    "reach_right_m",
+    "profile",
+    "lean_m",
+    "chaff_width_m",
+    "baled_share",
+    "shares",
+)
 
 
 def settings_per_fix(
@@ -49,75 +72,109 @@ def settings_per_fix(
         cut_width_m, antenna_ahead_of_discharge_m, antenna_behind_header_m,
         residue_delay_s, discharge, reach_left_m, reach_right_m, profile, lean_m,
         chaff_width_m (NaN: with the straw), baled_share, shares (row of a list, -1 none).
+        Discharge and profile are categories; what holds for all fixes takes memory once.
 
     Raises
     ------
     SettingsError
         If the spread width or cut width is missing, or a rule fits no pass or time.
     """
-    n = len(path)
-    table: dict[str, np.ndarray] = {}
+    table = _Table(len(path))
     for key, setting in PER_PASS.items():
         value = settings.get(setting.section, key)
-        if key == "shares":
-            continue
         if setting.kind == "choice":
-            table[key] = np.full(n, value, object)
-        else:
-            table[key] = np.full(n, np.nan if value is None else float(value))
+            table[key] = np.array([setting.choices.index(value)], np.int8)
+        elif key != "shares":
+            table[key] = np.array([np.nan if value is None else float(value)])
     shares: list[tuple[float, ...]] = []
-    table["shares"] = np.full(n, -1.0)
+    table["shares"] = np.array([-1])
     if settings.get("spread", "shares") is not None:
         shares.append(settings.get("spread", "shares"))
-        table["shares"][:] = 0
+        table["shares"] = np.array([0])
     for rule in settings.pass_rules:
         mask = _fixes_of_rule(rule, path, pass_of_fix)
         _apply(table, mask, rule.values, shares)
     for column, key in _FIX_COLUMNS.items():
         if column in path:
             _apply_column(table, key, path[column], path["source_row"])
-    frame = _finish(pd.DataFrame(table), path, pass_of_fix > 0)
+    frame = _finish(table, path, pass_of_fix > 0)
     frame.attrs["shares"] = shares
     return frame
 
 
+def at_rows(column: pd.Series, rows: np.ndarray) -> np.ndarray:
+    """Give the values of a settings column at ``rows``, without a copy where all are alike.
+
+    Parameters
+    ----------
+    column : pandas.Series
+        Of numbers; one column of :func:`settings_per_fix`.
+    rows : numpy.ndarray
+        (n,) rows of the path.
+
+    Returns
+    -------
+    numpy.ndarray
+        (n,), read-only where all are alike.
+    """
+    values = column.to_numpy()
+    if len(values) and values.strides == (0,):
+        return np.broadcast_to(values[0], len(rows))
+    return np.asarray(values[rows])
+
+
+class _Table(dict[str, np.ndarray]):
+    """Settings by key: one number for all fixes, or one for each; choices by their place."""
+
+    def __init__(self, fixes: int) -> None:
+        super().__init__()
+        self.fixes = fixes
+
+    def of_each(self, key: str) -> np.ndarray:
+        """Give the numbers of a setting, one for each fix, to be changed."""
+        if len(self[key]) != self.fixes:
+            self[key] = np.repeat(self[key], self.fixes)
+        return self[key]
+
+
 def _apply(
-    table: dict[str, np.ndarray],
+    table: _Table,
     mask: np.ndarray,
-    values: Any,
+    values: Mapping[str, Any],
     shares: list[tuple[float, ...]],
 ) -> None:
+    unset: set[str] = set()
     if "width" in values:
-        table["reach_left"][mask] = table["reach_right"][mask] = np.nan
+        unset |= {"reach_left", "reach_right"}
     if "reach_left" in values:
-        table["width"][mask] = np.nan
+        unset |= {"width"}
     if values.get("discharge") == "windrow" and not {"width", "reach_left"} & set(values):
-        for key in ("width", "reach_left", "reach_right"):
-            table[key][mask] = np.nan
+        unset |= {"width", "reach_left", "reach_right"}
+    for key in unset:
+        table.of_each(key)[mask] = np.nan
     for key, value in values.items():
         if key == "shares":
             shares.append(value)
-            table["shares"][mask] = len(shares) - 1
-            table["profile"][mask] = "table"
+            table.of_each("shares")[mask] = len(shares) - 1
+            table.of_each("profile")[mask] = PROFILES.index("table")
+        elif PER_PASS[key].kind == "choice":
+            table.of_each(key)[mask] = PER_PASS[key].choices.index(value)
         else:
-            table[key][mask] = value
+            table.of_each(key)[mask] = value
 
 
-def _apply_column(
-    table: dict[str, np.ndarray], key: str, column: pd.Series, source_row: pd.Series
-) -> None:
+def _apply_column(table: _Table, key: str, column: pd.Series, source_row: pd.Series) -> None:
     setting = BY_NAME["spread", key]
     known = column.notna().to_numpy()
     if setting.kind == "choice":
         texts = column.astype(str).str.strip().str.lower()
-        known &= (texts != "").to_numpy()
-        wrong = known & ~texts.isin(setting.choices).to_numpy()
-        values = texts.to_numpy(object)
+        known = known & (texts != "").to_numpy(bool)
+        values = pd.Index(setting.choices).get_indexer(pd.Index(texts))
+        wrong = known & (values < 0)
     else:
-        numbers = column.to_numpy(float)
-        low = numbers <= setting.low if setting.above_low else numbers < setting.low
-        wrong = known & (low | (numbers > setting.high))
-        values = numbers
+        values = column.to_numpy(float)
+        low = values <= setting.low if setting.above_low else values < setting.low
+        wrong = known & (low | (values > setting.high))
     if wrong.any():
         first = int(np.flatnonzero(wrong)[0])
         expected = (
@@ -129,11 +186,11 @@ def _apply_column(
             f"Track, row {int(source_row.iloc[first])}, column {column.name}: "
             f"{column.iloc[first]!r} is out of range; expected {expected}."
         )
-    if key == "width":
-        table["reach_left"][known] = table["reach_right"][known] = np.nan
-    if key in ("reach_left", "reach_right"):
-        table["width"][known] = np.nan
-    table[key][known] = values[known]
+    others = {"width": ("reach_left", "reach_right"), "reach_left": ("width",)}
+    others["reach_right"] = others["reach_left"]
+    for other in others.get(key, ()):
+        table.of_each(other)[known] = np.nan
+    table.of_each(key)[known] = values[known]
 
 
 def _fixes_of_rule(rule: PassRule, path: pd.DataFrame, pass_of_fix: np.ndarray) -> np.ndarray:
@@ -169,43 +226,46 @@ def _fixes_of_rule(rule: PassRule, path: pd.DataFrame, pass_of_fix: np.ndarray) 
     return mask
 
 
-def _finish(table: pd.DataFrame, path: pd.DataFrame, harvested: np.ndarray) -> pd.DataFrame:
+def _finish(table: _Table, path: pd.DataFrame, harvested: np.ndarray) -> pd.DataFrame:
     """Fill widths from each other and check that every harvested fix has a band."""
-    windrow = (table["discharge"] == "windrow").to_numpy()
-    cut = table["cut_width"].to_numpy(float)
+    windrow = table["discharge"] == DISCHARGES.index("windrow")
+    cut = table["cut_width"]
     if "header_width_m" in path:
         own = path["header_width_m"].to_numpy(float)
         cut = np.where(np.isfinite(own) & (own > 0), own, cut)
-    if harvested.any() and not np.isfinite(cut[harvested]).all():
+    if (harvested & ~np.isfinite(cut)).any():
         raise SettingsError(
             "[combine] cut_width is missing and the track has no header width: give "
             '--cut-width "35 ft".'
         )
-    width = table["width"].to_numpy(float)
-    left, right = table["reach_left"].to_numpy(float), table["reach_right"].to_numpy(float)
+    width, left, right = table["width"], table["reach_left"], table["reach_right"]
     width = np.where(windrow & np.isnan(width) & np.isnan(left), WINDROW_WIDTH_M, width)
     left = np.where(np.isnan(left), width / 2, left)
     right = np.where(np.isnan(right), width / 2, right)
-    if harvested.any() and not (np.isfinite(left) & np.isfinite(right))[harvested].all():
+    if (harvested & ~(np.isfinite(left) & np.isfinite(right))).any():
         raise SettingsError(
             '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
             "--reach-right."
         )
-    chaff = table["chaff_width"].to_numpy(float)
+    chaff = table["chaff_width"]
     chaff = np.where(windrow & np.isnan(chaff), CHAFF_SHARE_OF_CUT_WIDTH * cut, chaff)
-    return pd.DataFrame(
-        {
-            "cut_width_m": cut,
-            "antenna_ahead_of_discharge_m": table["antenna_ahead_of_discharge"],
-            "antenna_behind_header_m": table["antenna_behind_header"],
-            "residue_delay_s": table["residue_delay_s"],
-            "discharge": table["discharge"],
-            "reach_left_m": left,
-            "reach_right_m": right,
-            "profile": table["profile"],
-            "lean_m": table["lean"],
-            "chaff_width_m": chaff,
-            "baled_share": np.where(windrow, table["baled_share"], 0.0),
-            "shares": table["shares"].astype(int),
-        }
-    )
+    numbers = {
+        "cut_width_m": cut,
+        "antenna_ahead_of_discharge_m": table["antenna_ahead_of_discharge"],
+        "antenna_behind_header_m": table["antenna_behind_header"],
+        "residue_delay_s": table["residue_delay_s"],
+        "reach_left_m": left,
+        "reach_right_m": right,
+        "lean_m": table["lean"],
+        "chaff_width_m": chaff,
+        "baled_share": np.where(windrow, table["baled_share"], 0.0),
+        "shares": table["shares"],
+    }
+    # what holds for all fixes is kept once, however many there are
+    columns: dict[str, Any] = {
+        name: np.broadcast_to(values, table.fixes) for name, values in numbers.items()
+    }
+    for name, choices in (("discharge", DISCHARGES), ("profile", PROFILES)):
+        codes = np.broadcast_to(table[name], table.fixes)
+        columns[name] = pd.Categorical.from_codes(codes, categories=pd.Index(choices))
+    return pd.DataFrame({name: columns[name] for name in _COLUMNS}, copy=False)

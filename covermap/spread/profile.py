@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import erf
 
 #: Bins across the band for the shapes that need them.
 BINS = 40
@@ -26,6 +25,8 @@ def _half_below(shape: str, u: np.ndarray) -> np.ndarray:
         past = np.maximum(u - level, 0)
         return np.asarray(height * (u - past**2 / (2 * (1 - level))))
     if shape == "bell":
+        from scipy.special import erf  # slow to load
+
         reach = BELL_REACH_SIGMAS / np.sqrt(2)
         return np.asarray(erf(u * reach) / erf(reach))
     raise ValueError(f"unknown profile shape {shape!r}")

@@ -8,7 +8,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from covermap.spread.profile import profile_shares
 
@@ -202,6 +201,8 @@ def _fit(
 
     def model(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         return _tray_average(shape, x, w, parameters)
+
+    from scipy.optimize import least_squares  # slow to load, and a map seldom needs it
 
     found = least_squares(
         lambda p: model(p) - y,

@@ -24,6 +24,7 @@ from covermap.field_file import build_settings
 from covermap.ground.grid import Grid, grid_around
 from covermap.ground.sweeps import sweep_corners
 from covermap.harvest.read_track import read_track
+from covermap.harvest_record import read_harvest
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.profile import profile_shares
 
@@ -75,7 +76,7 @@ def seconds(work, repeats: int = 3) -> float:
     return min(taken)
 
 
-def test_deposit_is_five_times_faster_than_buffer_and_rasterise(bands, grid, capsys):
+def test_deposit_is_fifteen_times_faster_than_buffer_and_rasterise(bands, grid, capsys):
     """The GIS route: buffer each segment and rasterise with addition; it has no profile."""
 
     def ours() -> None:
@@ -95,20 +96,64 @@ def test_deposit_is_five_times_faster_than_buffer_and_rasterise(bands, grid, cap
 
     fast, slow = seconds(ours, 7), seconds(theirs, 2)
     with capsys.disabled():
-        print(f"\ndeposit {fast:.2f} s, buffer and rasterise {slow:.2f} s: {slow / fast:.1f} ×")
-    assert slow >= 5 * fast
+        print(f"\ndeposit {fast:.3f} s, buffer and rasterise {slow:.2f} s: {slow / fast:.1f} ×")
+    assert slow >= 15 * fast
 
 
 def test_deposit_against_adding_to_cells(bands, grid, capsys):
-    """How many plain additions to the harvested cells one deposit is worth (reported)."""
+    """One addition to every harvested cell by NumPy, the cells in order, is the floor.
+
+    The aim is 4 times the floor. On two cores 4.2 to 4.8 times are reached (why: docs/model.md).
+    """
     laid = deposit(bands, grid, meaningful_kg_m2=0.05).kg_m2
     cells = np.flatnonzero(laid > 0)
     ones = np.ones(len(cells))
-    fast = seconds(lambda: deposit(bands, grid, meaningful_kg_m2=0.05))
-    floor = seconds(lambda: np.bincount(cells, ones, laid.size))
+    fast, floor = [], []
+    for _ in range(8):  # turn about, so that whatever else the machine does falls on both
+        fast.append(seconds(lambda: deposit(bands, grid, meaningful_kg_m2=0.05), 1))
+        floor.append(seconds(lambda: np.bincount(cells, ones, laid.size), 1))
+    ratio = min(fast) / min(floor)
     with capsys.disabled():
-        print(f"\ndeposit {fast:.2f} s, bincount {floor:.3f} s: {fast / floor:.0f} ×")
-    assert fast < 200 * floor
+        print(f"\ndeposit {min(fast):.3f} s, bincount {min(floor):.4f} s: {ratio:.1f} ×")
+    assert ratio <= 4
+
+
+def test_ten_times_the_fixes_cost_at_most_eleven_times(tmp_path, capsys):
+    """The whole map in one process, 20,000 and 200,000 fixes at equal spacing."""
+    chosen = {
+        ("crop", "kind"): "wheat",
+        ("combine", "cut_width"): WIDTH_M,
+        ("spread", "width"): 10.5,
+        ("spread", "profile"): "trapezoid",
+    }
+    taken = {}
+    for fixes in (20_000, 200_000):
+        path = tmp_path / f"{fixes}.csv"
+        write_track(path, fixes)
+        taken[fixes] = seconds(
+            lambda path=path: covermap.field.map_field(
+                read_track(path), build_settings({}, chosen)
+            ),
+            3 if fixes < 100_000 else 1,
+        )
+    ratio = taken[200_000] / taken[20_000]
+    with capsys.disabled():
+        print(f"\n{taken[20_000]:.2f} s, ten times the fixes {taken[200_000]:.1f} s: {ratio:.1f} ×")
+    assert ratio <= 11
+
+
+def test_help_answers_in_four_tenths_of_a_second(capsys):
+    """A process of its own, from start to end."""
+
+    def ask() -> None:
+        subprocess.run(
+            [sys.executable, "-m", "covermap", "--help"], capture_output=True, check=True
+        )
+
+    taken = seconds(ask, 5)
+    with capsys.disabled():
+        print(f"\ncovermap --help {taken:.2f} s")
+    assert taken < 0.4
 
 
 def test_the_whole_map_run_fits_in_time_and_memory(tmp_path, capsys):
@@ -166,12 +211,14 @@ def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
         return causes(*given)
 
     monkeypatch.setattr(covermap.field, "strip_causes", watched)
-    result = covermap.field.map_field(read_track(track), build_settings({}, chosen))
+    settings = build_settings({}, chosen)
+    result = covermap.field.map_field(read_track(track), settings)
+    laid = read_harvest(read_track(track), settings).bands
     assert len(result.strips) >= 500
     # turn about, so that whatever else the machine does falls on both
     plain, why = [], []
     for _ in range(8):
-        plain.append(seconds(lambda: deposit(result.bands, result.grid, meaningful_kg_m2=0.05), 1))
+        plain.append(seconds(lambda: deposit(laid, result.grid, meaningful_kg_m2=0.05), 1))
         why.append(seconds(lambda: causes(*seen[0]), 1))
     ratio = min(why) / min(plain)
     with capsys.disabled():

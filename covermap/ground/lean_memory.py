@@ -1,0 +1,33 @@
+"""Give freed memory back to the system, where a field is so large that it matters.
+
+The GNU C library keeps freed blocks for later, which for the arrays of stripes adds up to
+hundreds of megabytes. Where another C library is in use nothing happens.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from contextlib import suppress
+
+#: Tracks with more fixes than this are worked on with lean memory.
+LARGE_TRACK = 400_000
+#: Blocks from this size stand alone, and go back when freed [bytes].
+_ALONE_BYTES = 1 << 20
+# name of the setting in glibc's malloc.h
+_M_MMAP_THRESHOLD = -3
+
+
+def give_back(fixes: int) -> None:
+    """Give back what is free now, and from now on large blocks as they are freed.
+
+    Parameters
+    ----------
+    fixes : int
+        In the track; up to :data:`LARGE_TRACK` nothing is done, since it costs time.
+    """
+    if fixes <= LARGE_TRACK:
+        return
+    with suppress(OSError, AttributeError):
+        library = ctypes.CDLL(None)
+        library.mallopt(_M_MMAP_THRESHOLD, _ALONE_BYTES)
+        library.malloc_trim(0)
