@@ -261,6 +261,7 @@ def test_ctrl_c_ends_all_and_a_second_run_is_kept_out(
     out = tmp_path / "out"
     with start_season(file, out, 2) as season:
         wait_until(lambda: on_their_way(out), season)
+        os.killpg(season.pid, signal.SIGSTOP)  # or it might be done before the second run begins
         monkeypatch.setattr(sys, "argv", ["covermap", "season", str(file), "--out", str(out)])
         with pytest.raises(SystemExit) as end:
             cli.main()
@@ -269,6 +270,7 @@ def test_ctrl_c_ends_all_and_a_second_run_is_kept_out(
         family = psutil.Process(season.pid).children(recursive=True)
         # as a terminal does: to the run and to its workers
         os.killpg(season.pid, signal.SIGINT)
+        os.killpg(season.pid, signal.SIGCONT)
         text, errors = season.communicate(timeout=60)
     assert season.returncode == 130
     assert text == ""

@@ -174,6 +174,8 @@ def _machine_faults(
     alone = [frozenset({name}) for name in order]
     others = [frozenset(order) - one for one in alone]
     wanted = [gone for gone in dict.fromkeys(alone + others) if 0 < len(gone) < len(order)]
+    # heaped bands have many bins and take longest: first, so that no core is left waiting
+    wanted.sort(key=lambda gone: "cause-heaped" in gone)
     known = dict(zip(wanted, pool.map(without, wanted), strict=True))
     even = where_cut()
     known |= {frozenset(): before, frozenset(order): even}

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
+from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid, Window, whole
-from covermap.ground.rasterise import sum_on_strips
+from covermap.ground.lay_bands import sum_runs_on_strips
 from covermap.ground.rasters import HeldRaster, Raster, stripes
-from covermap.ground.sweeps import in_cells, largest_box
-from covermap.spread.deposit import Bands
+from covermap.spread.deposit import Bands, Runs, runs_of
 
 #: Side of the blocks in which strips are looked for before a band is worked out [cells].
 _BLOCK = 16
@@ -123,101 +124,139 @@ class StripSums:
             (strips, loads) [kg].
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
-        corners, loads, profile = self._joined(bands, loads)
-        north = np.floor(corners[..., 1].min(axis=1))
-        south = np.ceil(corners[..., 1].max(axis=1))
-        shares = np.ascontiguousarray(bands.shares, np.float64)
-        bins = np.ascontiguousarray(bands.bins, np.int64)
-        box = largest_box(corners)
+        joined, loads = _joined(bands, np.ascontiguousarray(loads, np.float64))
+        columns = []
+        for load in loads.T:
+            laden = replace(joined, mass_kg=np.ascontiguousarray(load))
+            runs = runs_of(laden, self.grid)
 
-        def laid(window: Window) -> np.ndarray:
-            here = (south >= window.row) & (north < window.row + window.rows)
-            found = np.zeros((self.count + 1, loads.shape[1]))
-            sum_on_strips(
-                corners,
-                loads,
-                profile,
-                shares,
-                bins,
-                np.flatnonzero(here),
-                *box,
-                window.row,
-                self._rows(window),
-                self._busy[window.row // _BLOCK :],
-                _BLOCK,
-                found,
+            def laid(window: Window, laden: Bands = laden, runs: Runs = runs) -> np.ndarray:
+                found = np.zeros(self.count + 1)
+                sum_runs_on_strips(
+                    laden.corners,
+                    laden.mass_kg,
+                    laden.profile,
+                    laden.shares,
+                    laden.bins,
+                    runs.bands,
+                    runs.heaviest_kg,
+                    self.grid.as_numbers(),
+                    window.row,
+                    self._rows(window),
+                    self._busy[window.row // _BLOCK :],
+                    _BLOCK,
+                    found,
+                )
+                return found[1:]
+
+            if threads == 1 or len(self._windows) == 1:
+                columns.append(sum(map(laid, self._windows)))
+                continue
+            with ThreadPoolExecutor(threads) as pool:
+                columns.append(sum(pool.map(laid, self._windows)))
+        return np.column_stack(columns)
+
+
+def _joined(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:
+    """Join bands that go straight on with like profiles, up to a few metres."""
+    parts = []
+    shares, bins = np.ascontiguousarray(bands.shares), np.ascontiguousarray(bands.bins, np.int64)
+    for start in range(0, max(len(loads), 1), _BANDS_TOGETHER):
+        part = slice(start, start + _BANDS_TOGETHER)
+        corners = np.array(bands.corners[part], np.float64)
+        some = np.array(loads[part])
+        profile = np.array(bands.profile[part], np.int64)
+        pass_index = np.array(bands.pass_index[part], np.int32)
+        count = len(some)
+        for _ in range(2):
+            count = _join(
+                corners[:count], some[:count], profile[:count], pass_index[:count], shares, bins
             )
-            return found[1:]
-
-        if threads == 1 or len(self._windows) == 1:
-            return np.asarray(sum(map(laid, self._windows)))
-        with ThreadPoolExecutor(threads) as pool:
-            return np.asarray(sum(pool.map(laid, self._windows)))
-
-    def _joined(self, bands: Bands, loads: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Join bands along the travel; give corners [cells], loads [kg] and profile of each."""
-        parts = []
-        for start in range(0, max(len(loads), 1), _BANDS_TOGETHER):
-            part = slice(start, start + _BANDS_TOGETHER)
-            some = replace(
-                bands,
-                corners=bands.corners[part],
-                mass_kg=bands.mass_kg[part],
-                profile=bands.profile[part],
-                pass_index=bands.pass_index[part],
-            )
-            some, kg = _joined_along(*_joined_along(some, loads[part]))
-            parts.append((in_cells(some.corners, self.grid), kg, some.profile))
-        corners, kg, profile = (np.concatenate(column) for column in zip(*parts, strict=True))
-        return corners, np.asarray(kg, np.float64), np.asarray(profile, np.int64)
-
-
-def _joined_along(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:
-    """Join each two bands that go straight on with like profiles, up to a few metres."""
-    count = len(loads) // 2 * 2
-    one, two = bands.corners[0:count:2], bands.corners[1:count:2]
-    opening = one[:, [3, 2]] - two[:, [0, 1]]
-    middle, edges = opening.mean(axis=1), np.hypot(opening[..., 0], opening[..., 1])
-    chord = two[:, [3, 2]] - one[:, :2]
-    length = np.hypot(chord[..., 0], chord[..., 1])
-    half = 0.5 * (one[:, [3, 2]] + two[:, [0, 1]]) - one[:, :2]
-    # how far the joint lies aside of the straight line from start to end
-    aside = np.abs(half[..., 0] * chord[..., 1] - half[..., 1] * chord[..., 0])
-    join = (
-        (np.hypot(middle[:, 0], middle[:, 1]) < _APART_M)
-        & (edges < _OPEN * length).all(axis=1)
-        & (aside < _STRAIGHT_M * length).all(axis=1)
-        & (length.max(axis=1) < _JOIN_M)
-        & _as_heavy(loads[0:count:2], loads[1:count:2])
-        & _alike(bands, bands.profile[0:count:2], bands.profile[1:count:2])
+        parts.append([c[:count].copy() for c in (corners, some, profile, pass_index)])
+    corners, loads, profile, pass_index = (np.concatenate(c) for c in zip(*parts, strict=True))
+    return (
+        Bands(corners, loads[:, 0].copy(), profile, pass_index, shares, bins),
+        loads,
     )
-    first = np.flatnonzero(join) * 2
-    corners, loads = bands.corners.copy(), loads.copy()
-    corners[first, 2:] = corners[first + 1, 2:]
-    loads[first] += loads[first + 1]
-    keep = np.ones(len(loads), bool)
-    keep[first + 1] = False
-    joined = replace(
-        bands,
-        corners=corners[keep],
-        mass_kg=bands.mass_kg[keep],
-        profile=bands.profile[keep],
-        pass_index=bands.pass_index[keep],
-    )
-    return joined, loads[keep]
 
 
-def _as_heavy(one: np.ndarray, two: np.ndarray) -> np.ndarray:
-    """Tell which pairs of (n, loads) carry about the same."""
-    return np.asarray((np.abs(one - two) <= _AS_HEAVY * (np.abs(one) + np.abs(two))).all(axis=1))
+@compiled
+def _join(
+    corners: np.ndarray,
+    loads: np.ndarray,
+    profile: np.ndarray,
+    pass_index: np.ndarray,
+    shares: np.ndarray,
+    bins: np.ndarray,
+) -> int:
+    """Join each two bands in place where they allow it; give how many are left."""
+    count = 0
+    i = 0
+    while i < len(loads):
+        corners[count] = corners[i]
+        loads[count] = loads[i]
+        profile[count] = profile[i]
+        pass_index[count] = pass_index[i]
+        two = i + 1
+        i += 1
+        if (
+            two % 2 == 1
+            and two < len(loads)
+            and pass_index[count] == pass_index[two]
+            and _goes_on(corners, count, two)
+            and _as_heavy(loads, count, two)
+            and _alike(shares, bins, profile[count], profile[two])
+        ):
+            corners[count, 2:] = corners[two, 2:]
+            loads[count] += loads[two]
+            i += 1
+        count += 1
+    return count
 
 
-def _alike(bands: Bands, one: np.ndarray, two: np.ndarray) -> np.ndarray:
-    """Tell which pairs of profiles are the same, or as good as."""
-    alike = one == two
-    number = one * len(bands.bins) + two
-    codes, place = np.unique(number[~alike], return_inverse=True)
-    a, b = np.divmod(codes, len(bands.bins))
-    moved = 0.5 * np.abs(bands.shares[a] - bands.shares[b]).sum(axis=1)
-    alike[~alike] = ((moved < _ALIKE) & (bands.bins[a] == bands.bins[b]))[place]
-    return np.asarray(alike)
+@compiled
+def _goes_on(corners: np.ndarray, one: int, two: int) -> bool:
+    """Tell whether a band begins where another ends, and both are short and straight."""
+    middle_x = middle_y = 0.0
+    for start, end in ((0, 3), (1, 2)):
+        open_x = corners[one, end, 0] - corners[two, start, 0]
+        open_y = corners[one, end, 1] - corners[two, start, 1]
+        middle_x += 0.5 * open_x
+        middle_y += 0.5 * open_y
+        chord_x = corners[two, end, 0] - corners[one, start, 0]
+        chord_y = corners[two, end, 1] - corners[one, start, 1]
+        length = math.sqrt(chord_x * chord_x + chord_y * chord_y)
+        half_x = 0.5 * (corners[one, end, 0] + corners[two, start, 0]) - corners[one, start, 0]
+        half_y = 0.5 * (corners[one, end, 1] + corners[two, start, 1]) - corners[one, start, 1]
+        # how far the joint lies aside of the straight line from start to end
+        aside = abs(half_x * chord_y - half_y * chord_x)
+        if (
+            math.sqrt(open_x * open_x + open_y * open_y) >= _OPEN * length
+            or aside >= _STRAIGHT_M * length
+            or length >= _JOIN_M
+        ):
+            return False
+    return math.sqrt(middle_x * middle_x + middle_y * middle_y) < _APART_M
+
+
+@compiled
+def _as_heavy(loads: np.ndarray, one: int, two: int) -> bool:
+    """Tell whether two bands carry about the same."""
+    for load in range(loads.shape[1]):
+        a, b = loads[one, load], loads[two, load]
+        if abs(a - b) > _AS_HEAVY * (abs(a) + abs(b)):
+            return False
+    return True
+
+
+@compiled
+def _alike(shares: np.ndarray, bins: np.ndarray, one: int, two: int) -> bool:
+    """Tell whether two profiles are the same, or as good as."""
+    if one == two:
+        return True
+    if bins[one] != bins[two]:
+        return False
+    moved = 0.0
+    for k in range(bins[one]):
+        moved += 0.5 * abs(shares[one, k] - shares[two, k])
+    return moved < _ALIKE

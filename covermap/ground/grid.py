@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 from affine import Affine
 from pyproj import CRS
 
@@ -59,6 +60,10 @@ class Grid:
     def shape(self) -> tuple[int, int]:
         """Rows, columns."""
         return (self.rows, self.cols)
+
+    def as_numbers(self) -> np.ndarray:
+        """Give west, north [m], cells per metre and two zeros, as the inner loops take them."""
+        return np.array([self.west, self.north, 1.0 / self.cell_m, 0.0, 0.0])
 
     @property
     def cell_area_m2(self) -> float:

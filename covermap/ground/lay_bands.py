@@ -347,6 +347,117 @@ def find_runs(
 
 
 @compiled_fast
+def _lay_out_rows(
+    corners: np.ndarray,
+    first: int,
+    last: int,
+    place: np.ndarray,
+    row0: int,
+    top: int,
+    bottom: int,
+    skipped: np.ndarray,
+    low: np.ndarray,
+    high: np.ndarray,
+    row_at: np.ndarray,
+) -> int:
+    """Write first column, column after the last and place of each row of a run; give its size."""
+    box = np.zeros(4, np.int64)
+    for r in range(top, bottom):
+        low[r], high[r] = _FAR, -_FAR
+    for i in range(first, last):
+        if len(skipped) and skipped[i]:
+            continue
+        _box(corners, i, place, box)
+        for r in range(max(box[0] - row0, top), min(box[1] - row0, bottom)):
+            low[r] = min(low[r], box[2])
+            high[r] = max(high[r], box[3])
+    size = 0
+    for r in range(top, bottom):
+        row_at[r] = size - low[r] if low[r] < high[r] else 0
+        size += max(high[r] - low[r], 0)
+    return size
+
+
+@compiled_fast
+def _add_run(
+    corners: np.ndarray,
+    mass: np.ndarray,
+    profile: np.ndarray,
+    shares: np.ndarray,
+    bins: np.ndarray,
+    first: int,
+    last: int,
+    place: np.ndarray,
+    row0: int,
+    rows: int,
+    skipped: np.ndarray,
+    numbers: np.ndarray,
+    lanes: np.ndarray,
+    places: np.ndarray,
+    sums: np.ndarray,
+    row_at: np.ndarray,
+) -> None:
+    """Add the edges of all bands of a run to its row sums.
+
+    ``numbers`` is scratch of (3, most bins + 1); ``skipped`` may be empty.
+    """
+    density, before, step = numbers[0], numbers[1], numbers[2]
+    start, end, previous = np.zeros(4), np.zeros(4), np.zeros(4)
+    box = np.zeros(4, np.int64)
+    held = 0
+    for i in range(first, last + 1):
+        here = 0
+        if i < last and mass[i] != 0.0 and not (len(skipped) and skipped[i]):
+            _box(corners, i, place, box)
+            if box[1] > row0 and box[0] < row0 + rows:
+                here = bins[profile[i]]
+        if here:
+            _set_line(start, corners, i, 0, 1, place)
+            _set_line(end, corners, i, 3, 2, place)
+            _set_density(
+                start, end, shares, profile[i], here, mass[i], density,
+                sums, row_at, row0, rows,
+            )  # fmt: skip
+        shared = (
+            held == here
+            and previous[0] == start[0]
+            and previous[1] == start[1]
+            and previous[2] == start[2]
+            and previous[3] == start[3]
+        )
+        if held:
+            for k in range(held):
+                step[k] = before[k] - density[k] if shared else before[k]
+            _add_line(
+                previous[0], previous[1], previous[2], previous[3], held, step,
+                lanes, places, sums, row_at, row0, rows,
+            )  # fmt: skip
+        if here and not shared:
+            for k in range(here):
+                step[k] = -density[k]
+            _add_line(
+                start[0], start[1], start[2], start[3], here, step,
+                lanes, places, sums, row_at, row0, rows,
+            )  # fmt: skip
+        if here:
+            step[0] = density[0]
+            for k in range(1, here):
+                step[k] = density[k] - density[k - 1]
+            step[here] = -density[here - 1]
+            _add_sides(start, end, here, step, lanes, places, sums, row_at, row0, rows)
+            before, density = density, before
+            previous, end = end, previous
+        held = here
+
+
+@compiled_fast
+def _own_corner(corners: np.ndarray, first: int, grid: np.ndarray, place: np.ndarray) -> None:
+    """Let a run count its cells from a corner of its own, whatever the window."""
+    place[3] = math.floor((corners[first, 0, 0] - grid[0]) * grid[2])
+    place[4] = math.floor((grid[1] - corners[first, 0, 1]) * grid[2])
+
+
+@compiled_fast
 def lay_runs(
     corners: np.ndarray,
     mass: np.ndarray,
@@ -374,13 +485,10 @@ def lay_runs(
     ``latest_pass`` (int32, -1) may be (0, 0) where no pass has several runs.
     """
     rows, cols = total.shape
-    most_bins = shares.shape[1]
-    density, before = np.zeros(most_bins), np.zeros(most_bins)
-    step = np.zeros(most_bins + 1)
+    numbers = np.zeros((3, shares.shape[1] + 1))
     lanes, places = np.zeros(LANE_NUMBERS), np.zeros(LANE_PLACES, np.int64)
-    start, end, previous = np.zeros(4), np.zeros(4), np.zeros(4)
     low, high, row_at = np.zeros(rows, np.int64), np.zeros(rows, np.int64), np.zeros(rows, np.int64)
-    box = np.zeros(4, np.int64)
+    skipped = np.zeros(0, np.bool_)
     place = grid.copy()
     sums = np.zeros(1)
     for number in range(len(runs)):
@@ -389,67 +497,17 @@ def lay_runs(
         bottom = min(runs[number, 3] - window_row, rows)
         if top >= bottom:
             continue
-        # the run counts its cells from a corner of its own, whatever the window
-        place[3] = math.floor((corners[first, 0, 0] - grid[0]) * grid[2])
-        place[4] = math.floor((grid[1] - corners[first, 0, 1]) * grid[2])
+        _own_corner(corners, first, grid, place)
         row0 = window_row - int(place[4])
-        for r in range(top, bottom):
-            low[r], high[r] = _FAR, -_FAR
-        for i in range(first, last):
-            _box(corners, i, place, box)
-            for r in range(max(box[0] - row0, 0), min(box[1] - row0, rows)):
-                low[r] = min(low[r], box[2])
-                high[r] = max(high[r], box[3])
-        size = 0
-        for r in range(top, bottom):
-            row_at[r] = size - low[r] if low[r] < high[r] else 0
-            size += max(high[r] - low[r], 0)
+        size = _lay_out_rows(
+            corners, first, last, place, row0, top, bottom, skipped, low, high, row_at
+        )
         if size > len(sums):
             sums = np.zeros(size)
-        held = 0
-        for i in range(first, last + 1):
-            here = 0
-            if i < last and mass[i] != 0.0:
-                _box(corners, i, place, box)
-                if box[1] > row0 and box[0] < row0 + rows:
-                    here = bins[profile[i]]
-            if here:
-                _set_line(start, corners, i, 0, 1, place)
-                _set_line(end, corners, i, 3, 2, place)
-                _set_density(
-                    start, end, shares, profile[i], here, mass[i], density,
-                    sums, row_at, row0, rows,
-                )  # fmt: skip
-            shared = (
-                held == here
-                and previous[0] == start[0]
-                and previous[1] == start[1]
-                and previous[2] == start[2]
-                and previous[3] == start[3]
-            )
-            if held:
-                for k in range(held):
-                    step[k] = before[k] - density[k] if shared else before[k]
-                _add_line(
-                    previous[0], previous[1], previous[2], previous[3], held, step,
-                    lanes, places, sums, row_at, row0, rows,
-                )  # fmt: skip
-            if here and not shared:
-                for k in range(here):
-                    step[k] = -density[k]
-                _add_line(
-                    start[0], start[1], start[2], start[3], here, step,
-                    lanes, places, sums, row_at, row0, rows,
-                )  # fmt: skip
-            if here:
-                step[0] = density[0]
-                for k in range(1, here):
-                    step[k] = density[k] - density[k - 1]
-                step[here] = -density[here - 1]
-                _add_sides(start, end, here, step, lanes, places, sums, row_at, row0, rows)
-                before, density = density, before
-                previous, end = end, previous
-            held = here
+        _add_run(
+            corners, mass, profile, shares, bins, first, last, place, row0, rows, skipped,
+            numbers, lanes, places, sums, row_at,
+        )  # fmt: skip
         noise = heaviest[number] * NOISE
         own = pass_index[first]
         whole = len(of_pass) == 0
@@ -484,3 +542,85 @@ def lay_runs(
                     layers[r, col] += 1
         landed[own] += fallen
         on_standing[own] += uncut
+
+
+@compiled_fast
+def sum_runs_on_strips(
+    corners: np.ndarray,
+    mass: np.ndarray,
+    profile: np.ndarray,
+    shares: np.ndarray,
+    bins: np.ndarray,
+    runs: np.ndarray,
+    heaviest: np.ndarray,
+    grid: np.ndarray,
+    window_row: int,
+    strip_of_cell: np.ndarray,
+    busy: np.ndarray,
+    block: int,
+    found: np.ndarray,
+) -> None:
+    """Add what runs put on each strip to ``found`` (strips + 1,) [of the unit of ``mass``].
+
+    ``strip_of_cell`` holds whole rows from ``window_row``; ``busy`` marks its blocks of
+    ``block`` × ``block`` cells that hold any strip, so that other bands cost nothing.
+    """
+    rows, cols = strip_of_cell.shape
+    numbers = np.zeros((3, shares.shape[1] + 1))
+    lanes, places = np.zeros(LANE_NUMBERS), np.zeros(LANE_PLACES, np.int64)
+    low, high, row_at = np.zeros(rows, np.int64), np.zeros(rows, np.int64), np.zeros(rows, np.int64)
+    skipped = np.zeros(len(mass), np.bool_)
+    box = np.zeros(4, np.int64)
+    place = grid.copy()
+    sums = np.zeros(1)
+    for number in range(len(runs)):
+        first, last = runs[number, 0], runs[number, 1]
+        top = max(runs[number, 2] - window_row, 0)
+        bottom = min(runs[number, 3] - window_row, rows)
+        if top >= bottom:
+            continue
+        for i in range(first, last):
+            _box(corners, i, grid, box)
+            wanted = False
+            for r in range(
+                max(box[0] - window_row, 0) // block,
+                (min(box[1] - window_row, rows) + block - 1) // block,
+            ):
+                for c in range(max(box[2], 0) // block, (min(box[3], cols) + block - 1) // block):
+                    wanted = wanted or busy[r, c]
+            skipped[i] = not wanted
+        _own_corner(corners, first, grid, place)
+        row0 = window_row - int(place[4])
+        size = _lay_out_rows(
+            corners, first, last, place, row0, top, bottom, skipped, low, high, row_at
+        )
+        if size > len(sums):
+            sums = np.zeros(size)
+        _add_run(
+            corners, mass, profile, shares, bins, first, last, place, row0, rows, skipped,
+            numbers, lanes, places, sums, row_at,
+        )  # fmt: skip
+        noise = heaviest[number] * NOISE
+        shift = int(place[3])
+        for r in range(top, bottom):
+            running = 0.0
+            # cells side by side are mostly of one strip: added up here, written once
+            strip = 0
+            together = 0.0
+            begin = row_at[r] + low[r]
+            for k in range(max(high[r] - low[r], 0)):
+                at = np.uint64(begin + k)
+                running += sums[at]
+                sums[at] = 0.0
+                col = low[r] + k + shift
+                if abs(running) <= noise or col < 0 or col >= cols:
+                    continue
+                here = strip_of_cell[r, col]
+                if here != strip:
+                    if strip > 0:
+                        found[strip] += together
+                    strip = here
+                    together = 0.0
+                together += running
+            if strip > 0:
+                found[strip] += together

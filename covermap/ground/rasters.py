@@ -18,7 +18,7 @@ from covermap.errors import OutputError
 from covermap.ground.grid import Grid, Window
 
 #: Cells worked on at once.
-STRIPE_CELLS = 2_000_000
+STRIPE_CELLS = 1_500_000
 #: Grids up to this size are held in memory [cells].
 HELD_CELLS = 40_000_000
 
@@ -164,7 +164,7 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
     ----------
     grid : Grid
     cells : int, optional
-        About as many cells in each; if not given :data:`STRIPE_CELLS`, a third where the
+        About as many cells in each; if not given :data:`STRIPE_CELLS`, half of it where the
         grid is large.
     rows_together : int
         Edges fall on multiples of this many rows.
@@ -175,7 +175,7 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
         From north to south.
     """
     large = grid.rows * grid.cols > HELD_CELLS
-    cells = cells or (STRIPE_CELLS // 3 if large else STRIPE_CELLS)
+    cells = cells or (STRIPE_CELLS // 2 if large else STRIPE_CELLS)
     tall = max(cells // max(grid.cols, 1) // rows_together * rows_together, rows_together)
     return [
         Window(row, 0, min(tall, grid.rows - row), grid.cols) for row in range(0, grid.rows, tall)

@@ -8,9 +8,12 @@ sweep keeps its own square ends.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from covermap.ground.grid import Grid, Window
+from covermap.ground.compiled import compiled
+from covermap.ground.grid import Grid
 
 #: A sweep shorter than this is lengthened about its middle: a thrower standing still
 #: still throws some way fore and aft (no published figure; half a metre is one cell).
@@ -18,9 +21,6 @@ LEAST_LENGTH_M = 0.5
 
 #: Shared ends may eat at most this part of a sweep's length on the inner side.
 _MOST_EATEN = 0.45
-
-#: So many sweeps are worked out at once; the numbers do not depend on it.
-_BLOCK_SWEEPS = 1 << 15
 
 
 def sweep_corners(
@@ -50,69 +50,76 @@ def sweep_corners(
     numpy.ndarray
         (n, 4, 2): left start, right start, right end, left end [m].
     """
-    n = len(start)
-    corners = np.empty((n, 4, 2))
-    # a joint reaches one sweep back and one ahead, so a block needs those beside it
-    for first in range(0, n, _BLOCK_SWEEPS):
-        last = min(first + _BLOCK_SWEEPS, n)
-        near = slice(max(first - 1, 0), min(last + 1, n))
-        own = slice(first - near.start, last - near.start)
-        corners[first:last] = _corners(
-            start[near], end[near], follows[near], left_m[near], right_m[near], heading_rad[near]
-        )[own]
+    corners = np.empty((len(start), 4, 2))
+    _set_corners(
+        np.ascontiguousarray(start, np.float64),
+        np.ascontiguousarray(end, np.float64),
+        np.ascontiguousarray(follows, np.bool_),
+        np.asarray(left_m, np.float64),
+        np.asarray(right_m, np.float64),
+        np.asarray(heading_rad, np.float64),
+        corners,
+    )
     return corners
 
 
-def _corners(
+@compiled
+def _set_corners(
     start: np.ndarray,
     end: np.ndarray,
     follows: np.ndarray,
     left_m: np.ndarray,
     right_m: np.ndarray,
     heading_rad: np.ndarray,
-) -> np.ndarray:
-    """Give the corners of each sweep of one block."""
-    step = end - start
-    length = np.hypot(step[:, 0], step[:, 1])
-    still = length < 1e-6
-    along = np.where(
-        still[:, None],
-        np.column_stack([np.sin(heading_rad), np.cos(heading_rad)]),
-        step / np.where(still, 1.0, length)[:, None],
-    )
-    short = length < LEAST_LENGTH_M
-    middle = 0.5 * (start + end)
-    half = 0.5 * LEAST_LENGTH_M * along
-    start = np.where(short[:, None], middle - half, start)
-    end = np.where(short[:, None], middle + half, end)
-    length = np.maximum(length, LEAST_LENGTH_M)
-    right = np.column_stack([along[:, 1], -along[:, 0]])
-    right_start, right_end = right.copy(), right.copy()
-    reach = np.maximum(np.abs(left_m), np.abs(right_m))
-    joint = np.flatnonzero(follows[1:] & ~short[1:] & ~short[:-1]) + 1
-    if len(joint):
-        before = joint - 1
-        cosine = (right[before] * right[joint]).sum(axis=1)
-        # tan of half the turn, from the half-angle formula
-        tangent = np.sqrt(np.clip((1 - cosine) / np.maximum(1 + cosine, 1e-9), 0, None))
-        widest = np.maximum(reach[before], reach[joint])
-        fits = widest * tangent <= _MOST_EATEN * np.minimum(length[before], length[joint])
-        joint, before = joint[fits], before[fits]
-        start[joint] = end[before]  # to the last bit, so that the line between is one
-        both = right[before] + right[joint]
-        # a mitre: both edges keep their distance from the centre line
-        shared = both / (1 + cosine[fits])[:, None]
-        right_start[joint] = shared
-        right_end[before] = shared
-    return np.stack(
-        [
-            start + left_m[:, None] * right_start,
-            start + right_m[:, None] * right_start,
-            end + right_m[:, None] * right_end,
-            end + left_m[:, None] * right_end,
-        ],
-        axis=1,
-    )
+    corners: np.ndarray,
+) -> None:
+    """Write the corners of each sweep; each looks at the one before it only."""
+    before_x = before_y = before_length = 0.0
+    before_short = True
+    for i in range(len(start)):
+        x0, y0, x1, y1 = start[i, 0], start[i, 1], end[i, 0], end[i, 1]
+        length = math.hypot(x1 - x0, y1 - y0)
+        if length < 1e-6:
+            along_x, along_y = math.sin(heading_rad[i]), math.cos(heading_rad[i])
+        else:
+            along_x, along_y = (x1 - x0) / length, (y1 - y0) / length
+        short = length < LEAST_LENGTH_M
+        if short:
+            middle_x, middle_y = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
+            half_x, half_y = 0.5 * LEAST_LENGTH_M * along_x, 0.5 * LEAST_LENGTH_M * along_y
+            x0, y0 = middle_x - half_x, middle_y - half_y
+            x1, y1 = middle_x + half_x, middle_y + half_y
+            length = LEAST_LENGTH_M
+        # to the right of the travel
+        right_x, right_y = along_y, -along_x
+        across_x, across_y = right_x, right_y
+        if i > 0 and follows[i] and not short and not before_short:
+            cosine = before_x * right_x + before_y * right_y
+            # tan of half the turn, from the half-angle formula
+            tangent = math.sqrt(max((1 - cosine) / max(1 + cosine, 1e-9), 0.0))
+            widest = max(
+                max(abs(left_m[i]), abs(right_m[i])), max(abs(left_m[i - 1]), abs(right_m[i - 1]))
+            )
+            if widest * tangent <= _MOST_EATEN * min(length, before_length):
+                # a mitre: both edges keep their distance from the centre line; the place is
+                # the same to the last bit, so that the line between is one
+                across_x = (before_x + right_x) / (1 + cosine)
+                across_y = (before_y + right_y) / (1 + cosine)
+                x0, y0 = end[i - 1, 0], end[i - 1, 1]
+                corners[i - 1, 2, 0] = x0 + right_m[i - 1] * across_x
+                corners[i - 1, 2, 1] = y0 + right_m[i - 1] * across_y
+                corners[i - 1, 3, 0] = x0 + left_m[i - 1] * across_x
+                corners[i - 1, 3, 1] = y0 + left_m[i - 1] * across_y
+        corners[i, 0, 0] = x0 + left_m[i] * across_x
+        corners[i, 0, 1] = y0 + left_m[i] * across_y
+        corners[i, 1, 0] = x0 + right_m[i] * across_x
+        corners[i, 1, 1] = y0 + right_m[i] * across_y
+        corners[i, 2, 0] = x1 + right_m[i] * right_x
+        corners[i, 2, 1] = y1 + right_m[i] * right_y
+        corners[i, 3, 0] = x1 + left_m[i] * right_x
+        corners[i, 3, 1] = y1 + left_m[i] * right_y
+        before_x, before_y = right_x, right_y
+        before_length, before_short = length, short
 
 
 def in_cells(corners: np.ndarray, grid: Grid) -> np.ndarray:
@@ -121,24 +128,3 @@ def in_cells(corners: np.ndarray, grid: Grid) -> np.ndarray:
     cells[..., 0] = (corners[..., 0] - grid.west) / grid.cell_m
     cells[..., 1] = (grid.north - corners[..., 1]) / grid.cell_m
     return cells
-
-
-def largest_box(corners_cells: np.ndarray) -> tuple[int, int]:
-    """Give the rows and columns that the largest band of (n, 4, 2) needs as scratch."""
-    if len(corners_cells) == 0:
-        return 1, 1
-    span = corners_cells.max(axis=1) - corners_cells.min(axis=1)
-    return int(span[:, 1].max()) + 3, int(span[:, 0].max()) + 5
-
-
-def bands_in_window(corners_cells: np.ndarray, window: Window) -> np.ndarray:
-    """Give the indices of bands whose surroundings touch ``window``, in order."""
-    low = corners_cells.min(axis=1)
-    high = corners_cells.max(axis=1)
-    touches = (
-        (high[:, 0] >= window.col)
-        & (low[:, 0] <= window.col + window.cols)
-        & (high[:, 1] >= window.row)
-        & (low[:, 1] <= window.row + window.rows)
-    )
-    return np.flatnonzero(touches)

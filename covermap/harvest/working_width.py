@@ -150,7 +150,7 @@ def cut_ground(
 
     def claim(part: Window) -> None:
         here = slice(part.row - window.row, part.row - window.row + part.rows)
-        place = (_numbers(grid), part.row, part.col)
+        place = (grid.as_numbers(), part.row, part.col)
         ground = (standing[here], given[here], cut_by[here], most[here])
         claim_ground(corners, density, *place, *ground, np.zeros(len(corners)))
         place_across(cut_by[here], corners, *place, across[here])
@@ -169,7 +169,7 @@ def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
 
     def claim(stripe: Window) -> np.ndarray:
         claimed = np.zeros(len(corners))
-        place = (_numbers(grid), stripe.row, stripe.col)
+        place = (grid.as_numbers(), stripe.row, stripe.col)
         standing = np.ones((stripe.rows, stripe.cols))
         claim_ground(corners, corners[:, 0, 0], *place, standing, *unasked, claimed)
         return claimed
@@ -197,15 +197,10 @@ def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray
     """
     across = np.full(cut_by.shape, np.nan, np.float32)
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
-    place_across(np.ascontiguousarray(cut_by), corners, _numbers(grid), 0, 0, across)
+    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), 0, 0, across)
     return across
 
 
 def _middle_rows(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
     """Give the row of the middle of each sweep [cells]."""
     return np.asarray((grid.north - sweeps.corners[..., 1].mean(axis=1)) / grid.cell_m)
-
-
-def _numbers(grid: Grid) -> np.ndarray:
-    """Give the grid as the inner loops take it."""
-    return np.array([grid.west, grid.north, 1.0 / grid.cell_m])

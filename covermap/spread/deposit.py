@@ -151,7 +151,7 @@ def deposit(
         np.ascontiguousarray(bands.bins, np.int64),
         runs.bands,
         runs.heaviest_kg / grid.cell_area_m2,
-        _numbers(grid),
+        grid.as_numbers(),
     )
 
     def lay(part: Window) -> None:
@@ -204,7 +204,7 @@ def runs_of(bands: Bands, grid: Grid) -> Runs:
             np.zeros(part.stop - part.start),
         )
         columns = (corners[part], mass[part], pass_index[part])
-        number = find_runs(*columns, _numbers(grid), first_row, rows, runs, heaviest)
+        number = find_runs(*columns, grid.as_numbers(), first_row, rows, runs, heaviest)
         runs[:, :2] += part.start
         return runs[:number].copy(), heaviest[:number].copy()
 
@@ -225,8 +225,3 @@ def _whole_passes(pass_index: np.ndarray) -> list[slice]:
     aims = np.linspace(0, len(pass_index), core_count() + 1)
     edges = [0, *np.unique(starts[np.searchsorted(starts, aims[1:])]).tolist()]
     return [slice(a, b) for a, b in itertools.pairwise(edges)]
-
-
-def _numbers(grid: Grid) -> np.ndarray:
-    """Give the grid as the inner loops take it."""
-    return np.array([grid.west, grid.north, 1.0 / grid.cell_m, 0.0, 0.0])
