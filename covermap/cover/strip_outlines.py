@@ -19,7 +19,7 @@ from covermap.ground.grid import Grid, Window
 from covermap.ground.threads import core_count
 
 #: Outlines are smoothed by the largest of these parts of a cell that keeps the area
-_TOLERANCES = (0.5, 0.25, 0.0)
+_TOLERANCES = (1.0, 0.5, 0.25, 0.0)
 #: to this part.
 _AREA_KEPT = 0.003
 #: Strips are traced together up to about this many runs.
@@ -314,6 +314,9 @@ def _smoothed(runs: np.ndarray, grid: Grid) -> np.ndarray:
     rough = np.ones(len(found), bool)
     for part in _TOLERANCES:  # of a cell, the coarsest first
         smooth = shapely.simplify(middle[rough], part * grid.cell_m, preserve_topology=False)
+        # what smoothing took or gave is given back all along the edge
+        lacking = (area[rough] - shapely.area(smooth)) / np.maximum(shapely.length(smooth), 1e-9)
+        smooth = shapely.buffer(smooth, lacking, join_style="mitre", mitre_limit=2.0)
         keeps = np.abs(shapely.area(smooth) / area[rough] - 1) <= _AREA_KEPT
         keeps[keeps] = shapely.is_valid(smooth[keeps])
         kept = np.flatnonzero(rough)[keeps]

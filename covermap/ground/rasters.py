@@ -20,7 +20,7 @@ from covermap.ground.grid import Grid, Window
 #: Cells worked on at once.
 STRIPE_CELLS = 1_500_000
 #: Grids up to this size are held in memory [cells].
-HELD_CELLS = 40_000_000
+HELD_CELLS = 16_000_000
 
 
 class Raster(Protocol):

@@ -17,6 +17,7 @@ import numpy as np
 from covermap.errors import OutputError
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, as_raster, stripes
+from covermap.ground.threads import core_count
 from covermap.outputs.column_meanings import band_column
 
 #: How the file is written. Every GeoTIFF reader knows DEFLATE; on these floats a higher
@@ -27,7 +28,6 @@ COG_OPTIONS = {
     "predictor": "YES",
     "blocksize": 512,
     "overview_resampling": "average",
-    "num_threads": "ALL_CPUS",
     "statistics": "YES",
     "bigtiff": "IF_SAFER",
 }
@@ -81,7 +81,9 @@ def write_geotiff(
             _place(path.parent, in_memory=size <= _MOST_IN_MEMORY) as original,
         ):
             _write_original(original, grid, rasters, tags)
-            rasterio.shutil.copy(original, path, driver="COG", **COG_OPTIONS)
+            rasterio.shutil.copy(
+                original, path, driver="COG", num_threads=core_count(), **COG_OPTIONS
+            )
     except (RasterioError, CPLE_BaseError, OSError) as error:
         raise OutputError(
             f"Cannot write {path.name} to the folder {path.parent}: {error}. Look whether the "

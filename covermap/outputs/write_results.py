@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 import geopandas as gpd
@@ -15,6 +16,7 @@ from pyproj import Transformer
 from covermap import __version__
 from covermap.field import FieldResult
 from covermap.ground.rasters import Raster
+from covermap.ground.threads import core_count
 from covermap.outputs.geotiff import write_geotiff
 from covermap.outputs.map_page import MapContent, map_page
 from covermap.outputs.map_texts import in_both_units
@@ -122,10 +124,8 @@ def write_results(
     }
     # GDAL packs the raster in threads of its own while Python makes the other files; both
     # are done, or have failed, before any file moves.
-    with whole_files(out_dir) as folder, ThreadPoolExecutor(1) as beside:
-        raster = beside.submit(
-            write_geotiff, folder / "residue.tif", result.grid, bands(result), tags
-        )
+    with whole_files(out_dir) as folder, _beside() as start:
+        raster = start(write_geotiff, folder / "residue.tif", result.grid, bands(result), tags)
         tell("strips and passes")
         write_strips(folder, _strips(result, plan))
         write_causes(folder, result.causes)
@@ -147,6 +147,23 @@ def write_results(
 
 def _strips(result: FieldResult, plan: FieldPlan | None) -> gpd.GeoDataFrame:
     return result.strips if plan is None else with_words(plan.strips, plan.limits)
+
+
+@contextmanager
+def _beside() -> Iterator[Callable[..., Future[None]]]:
+    """Give what starts work in a thread beside this one; where threads are limited, at once."""
+    if core_count() > 1:
+        with ThreadPoolExecutor(1) as pool:
+            yield pool.submit
+        return
+
+    def at_once(work: Callable[..., None], *given: object) -> Future[None]:
+        done: Future[None] = Future()
+        work(*given)
+        done.set_result(None)
+        return done
+
+    yield at_once
 
 
 def _silent(step: str) -> None:

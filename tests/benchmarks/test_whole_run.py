@@ -88,7 +88,7 @@ def runs(tmp_path_factory) -> tuple[list[dict], list[dict]]:
             "out": str(folder),
             "crs": raster.crs.to_wkt(),
             "transform": list(raster.transform)[:6],
-            "options": COG_OPTIONS,
+            "options": {**COG_OPTIONS, "num_threads": "ALL_CPUS"},
         }
     floors, maps = [], []
     for _ in range(5):
