@@ -10,7 +10,6 @@ import io
 import json
 import os
 import re
-import shutil
 import time
 import unicodedata
 
@@ -116,38 +115,6 @@ def made_content(grid=GRID):
         us_units=False,
         zones=zones,
     )
-
-
-@pytest.fixture(scope="module")
-def driver():
-    missing = [name for name in ("chromium", "chromedriver") if shutil.which(name) is None]
-    try:
-        from selenium import webdriver
-        from selenium.webdriver.chrome.service import Service
-    except ImportError:
-        missing.append("selenium")
-    if missing:
-        reason = f"no browser test without {', '.join(missing)}"
-        if os.environ.get("CI"):
-            raise RuntimeError(reason)
-        pytest.skip(reason)
-    options = webdriver.ChromeOptions()
-    options.binary_location = shutil.which("chromium")
-    for word in (
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-dev-shm-usage",
-        "--hide-scrollbars",
-        "--force-device-scale-factor=1",
-        "--host-resolver-rules=MAP * ~NOTFOUND",
-    ):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    browser.set_script_timeout(20)
-    yield browser
-    browser.quit()
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,6 @@ them, or without selenium, these tests are skipped; under ``CI`` that is an erro
 
 import base64
 import json
-import os
-import shutil
 import time
 
 import pytest
@@ -76,36 +74,6 @@ FEW = [
     record(12, cv_pct=25.2, machine="Combine 9"),
     {"field_id": "zz", "name": "Broken", "status": "failed", "reason": "no position in it."},
 ]
-
-
-@pytest.fixture(scope="module")
-def driver():
-    missing = [name for name in ("chromium", "chromedriver") if shutil.which(name) is None]
-    try:
-        from selenium import webdriver
-        from selenium.webdriver.chrome.service import Service
-    except ImportError:
-        missing.append("selenium")
-    if missing:
-        reason = f"no browser test without {', '.join(missing)}"
-        if os.environ.get("CI"):
-            raise RuntimeError(reason)
-        pytest.skip(reason)
-    options = webdriver.ChromeOptions()
-    options.binary_location = shutil.which("chromium")
-    for word in (
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-dev-shm-usage",
-        "--force-device-scale-factor=1",
-        "--host-resolver-rules=MAP * ~NOTFOUND",
-    ):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    yield browser
-    browser.quit()
 
 
 @pytest.fixture(scope="module")
