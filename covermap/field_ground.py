@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from affine import Affine
@@ -156,12 +157,12 @@ def ground_of_field(
         on_standing += stripe.on_standing_kg
         harvested += stripe.harvested
         tray_m = stripe.tray_m
-    cover_m2_per_kg = harvest.crop.cover_m2_per_kg
     return FieldGround(
         rasters={
             **rasters,
             "cover_pct": DerivedRaster(
-                lambda residue: cover_pct(residue, cover_m2_per_kg), rasters["residue_t_ha"]
+                partial(cover_pct, cover_m2_per_kg=harvest.crop.cover_m2_per_kg),
+                rasters["residue_t_ha"],
             ),
         },
         trays=trays,

@@ -9,7 +9,7 @@ import pandas as pd
 from pyproj import CRS
 
 from covermap.field_file import build_settings
-from covermap.ground.grid import Grid, grid_around
+from covermap.ground.grid import Grid, Window, grid_around
 from covermap.harvest.read_track import Track
 from covermap.settings import FieldSettings
 from covermap.spread.deposit import Bands
@@ -120,3 +120,12 @@ def grid_for(bands: Bands, cell_m: float = 0.5) -> Grid:
     """Give a grid that holds all bands."""
     low, high = bands.corners.min(axis=(0, 1)), bands.corners.max(axis=(0, 1))
     return grid_around(UTM, (*low, *high), cell_m, 2.0)
+
+
+def tiles(grid: Grid, tile_cells: int) -> list[Window]:
+    """Cut ``grid`` into windows of at most ``tile_cells`` × ``tile_cells``."""
+    return [
+        Window(row, col, min(tile_cells, grid.rows - row), min(tile_cells, grid.cols - col))
+        for row in range(0, grid.rows, tile_cells)
+        for col in range(0, grid.cols, tile_cells)
+    ]

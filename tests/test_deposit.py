@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from builders import ORIGIN, UTM, bands_of, grid_for, rectangle
+from builders import ORIGIN, UTM, bands_of, grid_for, rectangle, tiles
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from covermap.ground.grid import grid_around, tiles
+from covermap.ground.grid import grid_around
 from covermap.ground.sweeps import sweep_corners
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.profile import profile_shares

@@ -121,15 +121,6 @@ def grid_around(
     return Grid(crs, first_col * cell_m, last_row * cell_m, cell_m, rows, cols)
 
 
-def tiles(grid: Grid, tile_cells: int) -> list[Window]:
-    """Cut ``grid`` into windows of at most ``tile_cells`` × ``tile_cells``."""
-    return [
-        Window(row, col, min(tile_cells, grid.rows - row), min(tile_cells, grid.cols - col))
-        for row in range(0, grid.rows, tile_cells)
-        for col in range(0, grid.cols, tile_cells)
-    ]
-
-
 def whole(grid: Grid) -> Window:
     """Give the window that is all of ``grid``."""
     return Window(0, 0, grid.rows, grid.cols)
