@@ -9,7 +9,7 @@ from pathlib import Path
 
 from hundred_hectares import WIDTH_M, write_track
 
-FIELDS = 16
+FIELDS = 24
 FIXES = 15_000  # 30 ha each
 
 
