@@ -94,3 +94,15 @@ def write_season(folder: Path, fields: int = 3, **season: str) -> Path:
     file = folder / "season.toml"
     file.write_text(season.get("text", DEFAULTS), "utf-8")
     return file
+
+
+class InThisProcess:
+    """Runs a season's calls one after the other, here."""
+
+    def run(self, work, calls):
+        for name, arguments in calls:
+            try:
+                outcome = work(*arguments)
+            except Exception as error:
+                outcome = error
+            yield name, outcome

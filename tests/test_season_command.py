@@ -7,7 +7,7 @@ import sys
 from contextlib import contextmanager
 
 import pytest
-from season_builders import passes, write_season, write_track
+from season_builders import InThisProcess, passes, write_season, write_track
 
 from covermap import cli, field
 from covermap.errors import SettingsError
@@ -21,7 +21,7 @@ def covermap(monkeypatch, capsys):
 
     @contextmanager
     def here(*arguments):
-        yield workers.InThisProcess()
+        yield InThisProcess()
 
     monkeypatch.setattr(workers, "dask_crew", here)
 

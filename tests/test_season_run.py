@@ -19,7 +19,7 @@ import rasterio
 from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from season_builders import DEFAULTS, passes, road, write_season, write_track
+from season_builders import DEFAULTS, InThisProcess, passes, road, write_season, write_track
 
 from covermap.cli import commands
 from covermap.errors import OutputError
@@ -31,7 +31,7 @@ from covermap.season.job_record import is_whole, put_in_place, read_record, swee
 from covermap.season.run_season import Progress, run_season
 from covermap.season.season_file import read_season
 from covermap.season.season_lock import LOCK_FILE, holds, season_lock
-from covermap.season.workers import InThisProcess, WorkerDied
+from covermap.season.workers import WorkerDied
 from covermap.season_command import progress_text
 
 

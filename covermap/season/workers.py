@@ -40,21 +40,6 @@ class Crew(Protocol):
         """Give name and outcome of each call, as they end."""
 
 
-class InThisProcess:
-    """One call after the other, here."""
-
-    def run(
-        self, work: Callable[..., T], calls: Iterable[tuple[str, tuple[Any, ...]]]
-    ) -> Iterator[tuple[str, T | BaseException]]:
-        """Give name and outcome of each call, in their order."""
-        for name, arguments in calls:
-            try:
-                outcome: T | BaseException = work(*arguments)
-            except Exception as error:
-                outcome = error
-            yield name, outcome
-
-
 class OnDask:
     """Calls on the workers of a Dask scheduler, few at a time.
 

@@ -7,6 +7,7 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
 from hundred_hectares import WIDTH_M, write_track
 
 FIELDS = 16
@@ -27,7 +28,8 @@ def run_season(folder: Path, out: Path, workers: int) -> float:
 def test_two_workers_are_at_least_1_7_times_one(tmp_path, capsys):
     """As in a season so long that start and book do not matter: their time is taken off.
 
-    It is that of the same command once more, with nothing left to map.
+    It is that of the same command once more, with nothing left to map. Missing the figure for
+    this short season as a whole counts as an expected failure, not as passed.
     """
     fields = tmp_path / "fields"
     fields.mkdir()
@@ -40,10 +42,12 @@ def test_two_workers_are_at_least_1_7_times_one(tmp_path, capsys):
     for workers in (1, 2):
         whole[workers] = run_season(fields, tmp_path / f"on-{workers}", workers)
         mapping[workers] = whole[workers] - run_season(fields, tmp_path / f"on-{workers}", workers)
-    ratio = mapping[1] / mapping[2]
+    ratio, short = mapping[1] / mapping[2], whole[1] / whole[2]
     with capsys.disabled():
         print(
             f"\n{FIELDS} fields: one worker {mapping[1]:.1f} s, two {mapping[2]:.1f} s: "
-            f"{ratio:.2f} × (start and book included {whole[1] / whole[2]:.2f} ×)"
+            f"{ratio:.2f} × (start and book included {short:.2f} ×)"
         )
     assert ratio >= 1.7
+    if short < 1.7:
+        pytest.xfail(f"{short:.2f} × with start and book of {FIELDS} fields, not 1.7")

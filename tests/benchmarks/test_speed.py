@@ -108,7 +108,8 @@ def test_deposit_is_fifteen_times_faster_than_buffer_and_rasterise(bands, grid, 
 def test_deposit_costs_at_most_four_additions_to_every_cell(bands, grid, capsys):
     """The floor: NumPy adds once to every harvested cell, in the order of the harvest.
 
-    In the order of the raster, which no machine drives, the floor is lower; both are told.
+    In the order of the raster the floor is lower. The figure does not say which is meant: the
+    one has to hold, and missing the other counts as an expected failure, not as passed.
     """
     laid = deposit(bands, grid, meaningful_kg_m2=0.05).kg_m2
     in_raster = np.flatnonzero(laid > 0)
@@ -123,13 +124,15 @@ def test_deposit_costs_at_most_four_additions_to_every_cell(bands, grid, capsys)
         fast.append(seconds(lambda: deposit(bands, grid, meaningful_kg_m2=0.05), 1))
         floor.append(seconds(lambda: np.bincount(in_harvest, ones, laid.size), 1))
         lowest.append(seconds(lambda: np.bincount(in_raster, ones, laid.size), 1))
-    ratio = min(fast) / min(floor)
+    ratio, hardest = min(fast) / min(floor), min(fast) / min(lowest)
     with capsys.disabled():
         print(
             f"\ndeposit {min(fast):.4f} s, bincount {min(floor):.4f} s: {ratio:.2f} × "
-            f"({min(fast) / min(lowest):.2f} × in the order of the raster)"
+            f"({hardest:.2f} × in the order of the raster)"
         )
     assert ratio <= 4
+    if hardest > 4:
+        pytest.xfail(f"{hardest:.2f} × in the order of the raster, not 4: docs/model.md")
 
 
 def test_ten_times_the_fixes_cost_at_most_eleven_times(tmp_path, capsys):
@@ -207,8 +210,9 @@ def test_a_turning_wind_costs_at_most_half_again(tmp_path, capsys):
 def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
     """Every fault of the machine at once: heaped, narrow, leaning, late, in a crosswind.
 
-    A plain deposit lays band by band, as the engine did when the figure was set. Against the
-    faster one that lays whole passes the causes cost about 7.5; that is told too.
+    The figure was set when the engine laid band by band. Against that the causes have to keep
+    to it; against the deposit of today, which lays whole passes, they miss it, which counts
+    as an expected failure, not as passed.
     """
     track = tmp_path / "track.csv"
     write_track(track)
@@ -240,13 +244,15 @@ def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
         plain.append(seconds(lambda: deposit(alone, result.grid, meaningful_kg_m2=0.05), 1))
         fast.append(seconds(lambda: deposit(laid, result.grid, meaningful_kg_m2=0.05), 1))
         why.append(seconds(lambda: causes(*seen[0]), 1))
-    ratio = min(why) / min(plain)
+    ratio, today = min(why) / min(plain), min(why) / min(fast)
     with capsys.disabled():
         print(
             f"\ncauses of {len(result.strips)} strips {min(why):.2f} s, deposit "
-            f"{min(plain):.2f} s: {ratio:.1f} × ({min(why) / min(fast):.1f} × of whole passes)"
+            f"{min(plain):.2f} s: {ratio:.1f} × ({today:.1f} × of whole passes)"
         )
     assert ratio <= 6
+    if today > 6:
+        pytest.xfail(f"{today:.1f} × the deposit of whole passes, not 6: docs/model.md")
 
 
 def run_map(track: Path, out: Path, *more: object) -> dict[str, float]:
