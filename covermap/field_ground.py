@@ -15,8 +15,9 @@ from shapely.geometry.base import BaseGeometry
 from covermap.cover.evenness import PassReadings, tray_readings
 from covermap.cover.ground_cover import cover_pct
 from covermap.cover.readings import Readings
-from covermap.cover.strips import StripFinder, StripGround
+from covermap.cover.strips import StripePieces, StripFinder, StripGround
 from covermap.ground.grid import Grid, Window
+from covermap.ground.near_rows import rows_of_chunks
 from covermap.ground.rasters import DerivedRaster, Raster, new_raster, stripes
 from covermap.ground.threads import in_order
 from covermap.harvest.working_width import cut_ground
@@ -74,9 +75,8 @@ class FieldGround:
 class _Stripe:
     """One stripe, worked out."""
 
-    ground: StripGround
-    layers: np.ndarray
-    given: np.ndarray
+    rasters: Mapping[str, np.ndarray]
+    pieces: StripePieces
     trays: np.ndarray
     tray_m: float
     of_pass: tuple[np.ndarray, np.ndarray, np.ndarray]
@@ -136,20 +136,13 @@ def ground_of_field(
     harvested, tray_m = 0, _TRAY_M
     together = max(round(_TRAY_M / grid.cell_m), 1)
     windows = stripes(grid, rows_together=together)
-    work = _worker(harvest, settings, own_kg_m2, pass_no, bounded, len(windows) > 1)
+    work = _worker(harvest, settings, own_kg_m2, pass_no, finder, bounded, len(windows) > 1)
     # rasterio may only burn the outline in one thread at a time
     parts = ((window, _inside(outline, grid, window)) for window in windows)
     for window, stripe in zip(windows, in_order(work, parts), strict=True):
-        ground = stripe.ground
-        for name, values in (
-            ("residue_t_ha", ground.residue_t_ha),
-            ("spread_ratio", ground.ratio),
-            ("layers", stripe.layers),
-            ("given_kg_m2", stripe.given),
-            ("cut_by", ground.cut_by),
-        ):
+        for name, values in stripe.rasters.items():
             rasters[name].write(window.row, values)
-        finder.add(window, ground)
+        finder.add(window, stripe.pieces)
         trays.add(stripe.trays)
         by_pass.add(*stripe.of_pass)
         on_field.append(stripe.on_field)
@@ -181,6 +174,7 @@ def _worker(
     settings: FieldSettings,
     own_kg_m2: np.ndarray,
     pass_no: np.ndarray,
+    finder: StripFinder,
     bounded: bool,
     many: bool,
 ) -> Callable[[tuple[Window, np.ndarray]], _Stripe]:
@@ -190,12 +184,13 @@ def _worker(
     meaningful = settings.number("limits", "layer_share") * mean_kg_m2
     flat = 10 * flow.ratios.left_flat / flow.ratios.through
     runs = runs_of(harvest.bands, grid)
+    chunk_rows = rows_of_chunks(sweeps.corners, grid)
     pass_of_sweep = np.append(pass_no, 0).astype(np.int32)
     cores = 1 if many else None
 
     def work(part: tuple[Window, np.ndarray]) -> _Stripe:
         window, inside = part
-        cut = cut_ground(sweeps, own_kg_m2, grid, window=window, cores=cores)
+        cut = cut_ground(sweeps, own_kg_m2, grid, window=window, chunk_rows=chunk_rows, cores=cores)
         pass_of_cell = pass_of_sweep[cut.cut_by]
         laid = deposit(
             harvest.bands,
@@ -220,11 +215,17 @@ def _worker(
         layers[outside] = np.nan
         trays, tray_m = tray_readings(laid.kg_m2, cut.given_kg_m2, harvested, grid.cell_m, _TRAY_M)
         return _Stripe(
-            ground=StripGround(
-                ratio, laid.kg_m2, cut.given_kg_m2, residue, cut.cut_by, cut.across_m
+            rasters={
+                "residue_t_ha": residue,
+                "spread_ratio": ratio,
+                "layers": layers,
+                "given_kg_m2": np.where(harvested, cut.given_kg_m2, np.nan).astype(np.float32),
+                "cut_by": cut.cut_by,
+            },
+            pieces=finder.look_at(
+                window,
+                StripGround(ratio, laid.kg_m2, cut.given_kg_m2, residue, cut.cut_by, cut.across_m),
             ),
-            layers=layers,
-            given=np.where(harvested, cut.given_kg_m2, np.nan).astype(np.float32),
             trays=trays.astype(np.float32),
             tray_m=tray_m,
             of_pass=(ratio[harvested], pass_of_cell[harvested], cut.across_m[harvested]),

@@ -77,7 +77,7 @@ class Field:
             height = min(height, self.grid.rows - row)
             if height:
                 window = Window(row, 0, height, self.grid.cols)
-                finder.add(window, self.rows(window))
+                finder.add(window, finder.look_at(window, self.rows(window)))
             row += height
         return finder.finish()
 
@@ -130,9 +130,10 @@ def test_the_fields_of_these_tests_have_strips():
 def test_pieces_are_those_of_scipy(field):
     """scipy.ndimage.label, 8-connected, for each pass, side and kind by itself."""
     ground, limits = field.ground, (LIMITS["gap_below"], LIMITS["double_above"])
-    pieces, label, _ = pieces_of_stripe(
-        ground, whole(field.grid), 1, field.pass_no.astype(np.int32), field.width_m, *limits
+    found = pieces_of_stripe(
+        ground, whole(field.grid), field.pass_no.astype(np.int32), field.width_m, *limits
     )
+    pieces, label = found.pieces, found.label
     sides = field.sides
     expected = 0
     for mask in (ground.ratio < limits[0], ground.ratio > limits[1]):
@@ -202,6 +203,7 @@ def filed(monkeypatch):
     """Rasters stand in files and stripes are a few rows."""
     monkeypatch.setattr(rasters, "HELD_CELLS", 0)
     monkeypatch.setattr(rasters, "STRIPE_CELLS", 16 * 100)
+    monkeypatch.setattr(strip_sums, "_CELLS_TOGETHER", 16 * 100)
 
 
 def in_a_file(values, grid):

@@ -92,7 +92,7 @@ def joined(parts: list[Pieces], same: np.ndarray) -> tuple[Pieces, np.ndarray]:
     numpy.ndarray
         int32 number of each piece of ``parts``; 0 for 0.
     """
-    columns = {f.name: [getattr(part, f.name) for part in parts] for f in fields(Pieces)[1:]}
+    columns = {f.name: [getattr(part, f.name) for part in parts] for f in fields(Pieces)}
     parts.clear()
 
     def held(name: str) -> np.ndarray:
@@ -122,5 +122,5 @@ def joined(parts: list[Pieces], same: np.ndarray) -> tuple[Pieces, np.ndarray]:
     met = several[one] | several[other]
     neighbours = (_code(of_part[one], of_part[other]), held("faces"))
     _added_up_where(met, *neighbours)
-    pieces = Pieces(1, key[first], sums, joined_box, *sweeps, *neighbours)
+    pieces = Pieces(key[first], sums, joined_box, *sweeps, *neighbours)
     return pieces, of_part

@@ -49,12 +49,10 @@ class StripGround:
 
 @dataclass(frozen=True)
 class Pieces:
-    """Pieces with what lies on them; numbers of pieces count from ``first``.
+    """Pieces with what lies on them.
 
     Attributes
     ----------
-    first : int
-        Number of the first piece.
     key : numpy.ndarray
         (n,) what the cells of a piece have in common; see :func:`kind_of`.
     sums : numpy.ndarray
@@ -73,7 +71,6 @@ class Pieces:
         (k,) int32 cell faces that these share; 0 for a pair that stands there before.
     """
 
-    first: int
     key: np.ndarray
     sums: np.ndarray
     box: np.ndarray
@@ -98,6 +95,39 @@ class EdgeRow:
 
     piece: np.ndarray
     key: np.ndarray
+
+
+@dataclass(frozen=True)
+class StripePieces:
+    """The pieces of one stripe.
+
+    Attributes
+    ----------
+    pieces : Pieces
+    label : numpy.ndarray
+        (rows, cols) int32 piece of each cell, 0 none.
+    top, bottom : EdgeRow
+        The stripe's first row and its last.
+    """
+
+    pieces: Pieces
+    label: np.ndarray
+    top: EdgeRow
+    bottom: EdgeRow
+
+    def numbered_after(self, count: int) -> StripePieces:
+        """Give the same with ``count`` added to the number of every piece."""
+        own = self.pieces
+        twice = count << 32 | count
+        return StripePieces(
+            replace(own, on_sweep=own.on_sweep + (count << 32), beside=own.beside + twice),
+            _raised(self.label, count),
+            *(EdgeRow(_raised(row.piece, count), row.key) for row in (self.top, self.bottom)),
+        )
+
+
+def _raised(number: np.ndarray, count: int) -> np.ndarray:
+    return np.where(number > 0, number + np.int32(count), np.int32(0))
 
 
 def kind_of(key: np.ndarray) -> np.ndarray:
@@ -161,8 +191,8 @@ def _root(parent: np.ndarray, i: int) -> int:
 
 
 @compiled
-def _label(key: np.ndarray, first: int) -> tuple[np.ndarray, int]:
-    """Label 8-connected areas of equal key from ``first``; key 0 stays 0."""
+def _label(key: np.ndarray) -> tuple[np.ndarray, int]:
+    """Label 8-connected areas of equal key from 1; key 0 stays 0."""
     rows, cols = key.shape
     label = np.zeros((rows, cols), np.int32)
     parent = np.zeros(rows * cols // 2 + 2, np.int32)
@@ -198,8 +228,8 @@ def _label(key: np.ndarray, first: int) -> tuple[np.ndarray, int]:
     for i in range(1, count + 1):
         root = _root(parent, i)
         if number[root] == 0:
-            number[root] = first + used
             used += 1
+            number[root] = used
         number[i] = number[root]
     for r in range(rows):
         for c in range(cols):
@@ -221,7 +251,6 @@ def _longer(code: np.ndarray, sums: np.ndarray) -> tuple[np.ndarray, np.ndarray]
 def _measure(
     label: np.ndarray,
     key: np.ndarray,
-    first: int,
     row0: int,
     deposit: np.ndarray,
     given: np.ndarray,
@@ -244,7 +273,7 @@ def _measure(
             if piece == 0:
                 before = touched = np.int64(-1)
                 continue
-            p = piece - first
+            p = piece - 1
             if sums[p, 0] == 0.0:
                 key_of[p] = key[r, c]
                 box[p, 0] = row0 + r
@@ -294,13 +323,12 @@ def _measure(
 def pieces_of_stripe(
     ground: StripGround,
     window: Window,
-    first: int,
     pass_of_sweep: np.ndarray,
     header_width_m: np.ndarray,
     gap_below: float,
     double_above: float,
-) -> tuple[Pieces, np.ndarray, tuple[EdgeRow, EdgeRow]]:
-    """Find the pieces of one stripe.
+) -> StripePieces:
+    """Find the pieces of one stripe, numbered from 1.
 
     Parameters
     ----------
@@ -308,8 +336,6 @@ def pieces_of_stripe(
         Of the stripe's rows.
     window : Window
         Where they lie.
-    first : int
-        Number of the first piece.
     pass_of_sweep, header_width_m : numpy.ndarray
         (sweeps,) pass number, and width of the header [m].
     gap_below, double_above : float
@@ -317,11 +343,7 @@ def pieces_of_stripe(
 
     Returns
     -------
-    Pieces
-    numpy.ndarray
-        (rows, cols) int32 piece of each cell, 0 none.
-    tuple of EdgeRow
-        The stripe's first row and its last.
+    StripePieces
     """
     key = _keys(
         ground.ratio,
@@ -333,14 +355,13 @@ def pieces_of_stripe(
         ground.ratio.dtype.type(gap_below),
         ground.ratio.dtype.type(double_above),
     )
-    label, count = _label(key, first)
+    label, count = _label(key)
     key_of = np.zeros(count, np.int32)
     sums = np.zeros((count, 4))
     box = np.zeros((count, 4), np.int32)
     code, on_sweep, beside, faces = _measure(
         label,
         key,
-        first,
         window.row,
         ground.deposit_kg_m2,
         ground.given_kg_m2,
@@ -352,6 +373,6 @@ def pieces_of_stripe(
     )
     sweeps = added_up(code, on_sweep[:, 0].astype(np.int32), on_sweep[:, 1])
     neighbours = added_up(beside, faces[:, 0].astype(np.int32))
-    pieces = Pieces(first, key_of, sums, box, *sweeps, *neighbours)
-    top, bottom = (EdgeRow(label[r].copy(), key[r].copy()) for r in (0, -1))
-    return pieces, label, (top, bottom)
+    pieces = Pieces(key_of, sums, box, *sweeps, *neighbours)
+    edges = (EdgeRow(label[r].copy(), key[r].copy()) for r in (0, -1))
+    return StripePieces(pieces, label, *edges)

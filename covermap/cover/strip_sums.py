@@ -12,6 +12,7 @@ import numpy as np
 from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.lay_bands import sum_runs_on_strips
+from covermap.ground.near_rows import CHUNK, near_window
 from covermap.ground.rasters import HeldRaster, Raster, stripes
 from covermap.spread.deposit import Bands, Runs, runs_of
 
@@ -25,6 +26,9 @@ _OPEN = 0.3
 _ALIKE = 0.05
 #: Their loads must be the same to this part either way.
 _AS_HEAVY = 0.15
+#: Cells of a filed raster that are read at once: bands that run over a seam are worked out
+#: on both sides of it, so these stripes are taller than others.
+_CELLS_TOGETHER = 3_000_000
 #: Bands are joined in parts of this many, to save memory.
 _BANDS_TOGETHER = 1 << 18
 
@@ -68,7 +72,7 @@ class StripSums:
         """Give the parts of the grid that are worked one after the other."""
         if isinstance(self.of_cell, HeldRaster):
             return [whole(self.grid)]
-        return stripes(self.grid, rows_together=_BLOCK)
+        return stripes(self.grid, cells=_CELLS_TOGETHER, rows_together=_BLOCK)
 
     @cached_property
     def _held(self) -> np.ndarray | None:
@@ -140,6 +144,8 @@ class StripSums:
                     laden.bins,
                     runs.bands,
                     runs.heaviest_kg,
+                    near_window(runs.chunk_rows, window),
+                    CHUNK,
                     self.grid.as_numbers(),
                     window.row,
                     self._rows(window),

@@ -24,6 +24,7 @@ from covermap.cover.strip_pieces import (
     SCALE,
     EdgeRow,
     Pieces,
+    StripePieces,
     StripGround,
     added_up,
     kind_of,
@@ -34,7 +35,7 @@ from covermap.cover.strip_sums import StripSums
 from covermap.ground.grid import Grid, Window
 from covermap.ground.rasters import Raster, new_raster, stripes
 
-__all__ = ["STRIP_COLUMNS", "StripFinder", "StripGround", "Strips"]
+__all__ = ["STRIP_COLUMNS", "StripFinder", "StripGround", "StripePieces", "Strips"]
 
 #: Pieces are one strip if they touch along this part of the longer one.
 _JOINED_ALONG = 0.3
@@ -83,6 +84,7 @@ class StripFinder:
     """Finds gap and double strips and ranks them by the residue they lack or have too much.
 
     The field is handed over stripe by stripe; how it is cut into stripes makes no difference.
+    :meth:`look_at` may be asked for several stripes at once, :meth:`add` takes them in order.
 
     Parameters
     ----------
@@ -124,32 +126,40 @@ class StripFinder:
         self._last_row: EdgeRow | None = None
         self._count = 0
 
-    def add(self, window: Window, ground: StripGround) -> None:
+    def look_at(self, window: Window, ground: StripGround) -> StripePieces:
+        """Find the pieces of a stripe, whichever; changes nothing.
+
+        Parameters
+        ----------
+        window : Window
+            Whole rows.
+        ground : StripGround
+            Those rows.
+        """
+        return pieces_of_stripe(
+            ground, window, self._pass_of_sweep, self._header_width_m, *self._limits
+        )
+
+    def add(self, window: Window, found: StripePieces) -> None:
         """Take the next stripe, from north to south.
 
         Parameters
         ----------
         window : Window
             Whole rows that follow those of the stripe before.
-        ground : StripGround
-            Those rows.
+        found : StripePieces
+            Of those rows.
         """
-        pieces, label, (top, bottom) = pieces_of_stripe(
-            ground,
-            window,
-            self._count + 1,
-            self._pass_of_sweep,
-            self._header_width_m,
-            *self._limits,
-        )
+        found = found.numbered_after(self._count)
+        pieces = found.pieces
         self._count += len(pieces.key)
         if self._last_row is not None:
-            same, beside, faces = across_seam(self._last_row, top)
+            same, beside, faces = across_seam(self._last_row, found.top)
             self._same.append(same)
             pieces = pieces.with_more_beside(beside, faces)
         self._parts.append(pieces)
-        self._last_row = bottom
-        self._piece_of_cell.write(window.row, label)
+        self._last_row = found.bottom
+        self._piece_of_cell.write(window.row, found.label)
 
     def finish(self) -> Strips:
         """Give the strips of the whole field.

@@ -355,6 +355,8 @@ def _lay_out_rows(
     row0: int,
     top: int,
     bottom: int,
+    near: np.ndarray,
+    chunk: int,
     skipped: np.ndarray,
     low: np.ndarray,
     high: np.ndarray,
@@ -364,13 +366,16 @@ def _lay_out_rows(
     box = np.zeros(4, np.int64)
     for r in range(top, bottom):
         low[r], high[r] = _FAR, -_FAR
-    for i in range(first, last):
-        if len(skipped) and skipped[i]:
+    for part in range(first // chunk, (last - 1) // chunk + 1):
+        if not near[part]:
             continue
-        _box(corners, i, place, box)
-        for r in range(max(box[0] - row0, top), min(box[1] - row0, bottom)):
-            low[r] = min(low[r], box[2])
-            high[r] = max(high[r], box[3])
+        for i in range(max(first, part * chunk), min(last, (part + 1) * chunk)):
+            if len(skipped) and skipped[i]:
+                continue
+            _box(corners, i, place, box)
+            for r in range(max(box[0] - row0, top), min(box[1] - row0, bottom)):
+                low[r] = min(low[r], box[2])
+                high[r] = max(high[r], box[3])
     size = 0
     for r in range(top, bottom):
         row_at[r] = size - low[r] if low[r] < high[r] else 0
@@ -390,6 +395,8 @@ def _add_run(
     place: np.ndarray,
     row0: int,
     rows: int,
+    near: np.ndarray,
+    chunk: int,
     skipped: np.ndarray,
     numbers: np.ndarray,
     lanes: np.ndarray,
@@ -405,9 +412,16 @@ def _add_run(
     start, end, previous = np.zeros(4), np.zeros(4), np.zeros(4)
     box = np.zeros(4, np.int64)
     held = 0
-    for i in range(first, last + 1):
+    i = first - 1
+    while i < last:
+        i += 1
+        if held == 0 and i < last and not near[i // chunk]:
+            i = min((i // chunk + 1) * chunk, last) - 1
+            continue
         here = 0
-        if i < last and mass[i] != 0.0 and not (len(skipped) and skipped[i]):
+        # only bands that had a part in laying out the rows, or the sums would be overrun
+        wanted = i < last and near[i // chunk] and not (len(skipped) and skipped[i])
+        if wanted and mass[i] != 0.0:
             _box(corners, i, place, box)
             if box[1] > row0 and box[0] < row0 + rows:
                 here = bins[profile[i]]
@@ -467,6 +481,8 @@ def lay_runs(
     bins: np.ndarray,
     runs: np.ndarray,
     heaviest: np.ndarray,
+    near: np.ndarray,
+    chunk: int,
     grid: np.ndarray,
     window_row: int,
     window_col: int,
@@ -481,6 +497,8 @@ def lay_runs(
 ) -> None:
     """Add runs to ``total`` [of the unit of ``mass``] and count layers.
 
+    ``near`` marks the chunks of ``chunk`` bands that may touch the window's rows, as
+    :func:`covermap.ground.near_rows.near_window` tells.
     ``cut_pass`` may be (0, 0) where on_standing is not asked for; ``of_pass`` (float32) and
     ``latest_pass`` (int32, -1) may be (0, 0) where no pass has several runs.
     """
@@ -500,13 +518,13 @@ def lay_runs(
         _own_corner(corners, first, grid, place)
         row0 = window_row - int(place[4])
         size = _lay_out_rows(
-            corners, first, last, place, row0, top, bottom, skipped, low, high, row_at
+            corners, first, last, place, row0, top, bottom, near, chunk, skipped, low, high, row_at
         )
         if size > len(sums):
             sums = np.zeros(size)
         _add_run(
-            corners, mass, profile, shares, bins, first, last, place, row0, rows, skipped,
-            numbers, lanes, places, sums, row_at,
+            corners, mass, profile, shares, bins, first, last, place, row0, rows, near, chunk,
+            skipped, numbers, lanes, places, sums, row_at,
         )  # fmt: skip
         noise = heaviest[number] * NOISE
         own = pass_index[first]
@@ -545,6 +563,30 @@ def lay_runs(
 
 
 @compiled_fast
+def _on_busy(
+    corners: np.ndarray,
+    i: int,
+    grid: np.ndarray,
+    window_row: int,
+    rows: int,
+    cols: int,
+    busy: np.ndarray,
+    block: int,
+    box: np.ndarray,
+) -> bool:
+    """Tell whether a band may touch a block that holds a strip."""
+    _box(corners, i, grid, box)
+    for r in range(
+        max(box[0] - window_row, 0) // block,
+        (min(box[1] - window_row, rows) + block - 1) // block,
+    ):
+        for c in range(max(box[2], 0) // block, (min(box[3], cols) + block - 1) // block):
+            if busy[r, c]:
+                return True
+    return False
+
+
+@compiled_fast
 def sum_runs_on_strips(
     corners: np.ndarray,
     mass: np.ndarray,
@@ -553,6 +595,8 @@ def sum_runs_on_strips(
     bins: np.ndarray,
     runs: np.ndarray,
     heaviest: np.ndarray,
+    near: np.ndarray,
+    chunk: int,
     grid: np.ndarray,
     window_row: int,
     strip_of_cell: np.ndarray,
@@ -562,8 +606,9 @@ def sum_runs_on_strips(
 ) -> None:
     """Add what runs put on each strip to ``found`` (strips + 1,) [of the unit of ``mass``].
 
-    ``strip_of_cell`` holds whole rows from ``window_row``; ``busy`` marks its blocks of
-    ``block`` × ``block`` cells that hold any strip, so that other bands cost nothing.
+    ``near`` and ``chunk`` as in :func:`lay_runs`. ``strip_of_cell`` holds whole rows from
+    ``window_row``; ``busy`` marks its blocks of ``block`` × ``block`` cells that hold any
+    strip, so that other bands cost nothing.
     """
     rows, cols = strip_of_cell.shape
     numbers = np.zeros((3, shares.shape[1] + 1))
@@ -579,26 +624,23 @@ def sum_runs_on_strips(
         bottom = min(runs[number, 3] - window_row, rows)
         if top >= bottom:
             continue
-        for i in range(first, last):
-            _box(corners, i, grid, box)
-            wanted = False
-            for r in range(
-                max(box[0] - window_row, 0) // block,
-                (min(box[1] - window_row, rows) + block - 1) // block,
-            ):
-                for c in range(max(box[2], 0) // block, (min(box[3], cols) + block - 1) // block):
-                    wanted = wanted or busy[r, c]
-            skipped[i] = not wanted
+        for part in range(first // chunk, (last - 1) // chunk + 1):
+            if not near[part]:
+                continue
+            for i in range(max(first, part * chunk), min(last, (part + 1) * chunk)):
+                skipped[i] = not _on_busy(
+                    corners, i, grid, window_row, rows, cols, busy, block, box
+                )
         _own_corner(corners, first, grid, place)
         row0 = window_row - int(place[4])
         size = _lay_out_rows(
-            corners, first, last, place, row0, top, bottom, skipped, low, high, row_at
+            corners, first, last, place, row0, top, bottom, near, chunk, skipped, low, high, row_at
         )
         if size > len(sums):
             sums = np.zeros(size)
         _add_run(
-            corners, mass, profile, shares, bins, first, last, place, row0, rows, skipped,
-            numbers, lanes, places, sums, row_at,
+            corners, mass, profile, shares, bins, first, last, place, row0, rows, near, chunk,
+            skipped, numbers, lanes, places, sums, row_at,
         )  # fmt: skip
         noise = heaviest[number] * NOISE
         shift = int(place[3])

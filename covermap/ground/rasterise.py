@@ -158,6 +158,8 @@ def cover_band(
 def claim_ground(
     corners: np.ndarray,
     density: np.ndarray,
+    near: np.ndarray,
+    chunk: int,
     grid: np.ndarray,
     row0: int,
     col0: int,
@@ -175,6 +177,10 @@ def claim_ground(
         (n, 4, 2) easting, northing [m].
     density : numpy.ndarray
         (n,) what a sweep's ground gives, per cell area.
+    near : numpy.ndarray
+        (chunks,) of :func:`covermap.ground.near_rows.near_window`.
+    chunk : int
+        Sweeps in a chunk.
     grid : numpy.ndarray
         west, north [m], cells per metre.
     row0, col0 : int
@@ -194,45 +200,48 @@ def claim_ground(
     sums = np.zeros((1, 1))
     first, last = np.zeros(1, np.int64), np.zeros(1, np.int64)
     ground = len(cut_by) > 0
-    for i in range(len(corners)):
-        for j in range(4):
-            cells[j, 0] = (corners[i, j, 0] - grid[0]) * grid[2]
-            cells[j, 1] = (grid[1] - corners[i, j, 1]) * grid[2]
-        band_box(cells, box)
-        if box[0] >= row0 + rows or box[0] + box[2] <= row0:
+    for part in range(len(near)):
+        if not near[part]:
             continue
-        if box[1] >= col0 + cols or box[1] + box[3] <= col0:
-            continue
-        if box[2] > sums.shape[0] or box[3] + 2 > sums.shape[1]:
-            tall, wide = max(box[2], sums.shape[0]), max(box[3] + 2, sums.shape[1])
-            sums = np.zeros((tall, wide))
-            first = np.full(tall, 1 << 60, np.int64)
-            last = np.full(tall, -1, np.int64)
-        area = quadrilateral_area(cells)
-        cover_band(cells, even, 1, area, box, sums, first, last)
-        here = 0.0
-        for r in range(box[2]):
-            row = box[0] + r - row0
-            inside = 0 <= row < rows
-            for c in range(first[r], last[r] + 1):
-                value = sums[r, c]
-                sums[r, c] = 0.0
-                col = box[1] + c - col0
-                if value <= 0.0 or not inside or col < 0 or col >= cols:
-                    continue
-                taken = min(value, standing[row, col])
-                if taken <= 0.0:
-                    continue
-                standing[row, col] -= taken
-                here += taken
-                if ground:
-                    given[row, col] += taken * density[i]
-                    if taken > most[row, col]:
-                        most[row, col] = taken
-                        cut_by[row, col] = i
-            first[r] = 1 << 60
-            last[r] = -1
-        claimed[i] += here
+        for i in range(part * chunk, min((part + 1) * chunk, len(corners))):
+            for j in range(4):
+                cells[j, 0] = (corners[i, j, 0] - grid[0]) * grid[2]
+                cells[j, 1] = (grid[1] - corners[i, j, 1]) * grid[2]
+            band_box(cells, box)
+            if box[0] >= row0 + rows or box[0] + box[2] <= row0:
+                continue
+            if box[1] >= col0 + cols or box[1] + box[3] <= col0:
+                continue
+            if box[2] > sums.shape[0] or box[3] + 2 > sums.shape[1]:
+                tall, wide = max(box[2], sums.shape[0]), max(box[3] + 2, sums.shape[1])
+                sums = np.zeros((tall, wide))
+                first = np.full(tall, 1 << 60, np.int64)
+                last = np.full(tall, -1, np.int64)
+            area = quadrilateral_area(cells)
+            cover_band(cells, even, 1, area, box, sums, first, last)
+            here = 0.0
+            for r in range(box[2]):
+                row = box[0] + r - row0
+                inside = 0 <= row < rows
+                for c in range(first[r], last[r] + 1):
+                    value = sums[r, c]
+                    sums[r, c] = 0.0
+                    col = box[1] + c - col0
+                    if value <= 0.0 or not inside or col < 0 or col >= cols:
+                        continue
+                    taken = min(value, standing[row, col])
+                    if taken <= 0.0:
+                        continue
+                    standing[row, col] -= taken
+                    here += taken
+                    if ground:
+                        given[row, col] += taken * density[i]
+                        if taken > most[row, col]:
+                            most[row, col] = taken
+                            cut_by[row, col] = i
+                first[r] = 1 << 60
+                last[r] = -1
+            claimed[i] += here
 
 
 @compiled

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.grid import Grid, Window, whole
+from covermap.ground.near_rows import CHUNK, near_window, rows_of_chunks
 from covermap.ground.rasterise import claim_ground, place_across
 from covermap.ground.rasters import stripes
 from covermap.ground.sweeps import sweep_corners
@@ -118,6 +119,7 @@ def cut_ground(
     grid: Grid,
     *,
     window: Window | None = None,
+    chunk_rows: np.ndarray | None = None,
     cores: int | None = None,
 ) -> CutGround:
     """Let each sweep take what still stands, in order of travel.
@@ -132,6 +134,9 @@ def cut_ground(
         The field's grid.
     window : Window, optional
         Part of the grid; all of it by default.
+    chunk_rows : numpy.ndarray, optional
+        Of the sweeps, from :func:`covermap.ground.near_rows.rows_of_chunks`, where many
+        windows are asked for.
     cores : int, optional
         To work on at once; all if not given.
 
@@ -146,16 +151,19 @@ def cut_ground(
     cut_by, most = np.full(shape, -1, np.int32), np.zeros(shape, np.float32)
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
     density = np.ascontiguousarray(given_kg_per_m2, np.float64)
+    if chunk_rows is None:
+        chunk_rows = rows_of_chunks(corners, grid)
     across = np.full(shape, np.nan, np.float32)
 
     def claim(part: Window) -> None:
         here = slice(part.row - window.row, part.row - window.row + part.rows)
         place = (grid.as_numbers(), part.row, part.col)
         ground = (standing[here], given[here], cut_by[here], most[here])
-        claim_ground(corners, density, *place, *ground, np.zeros(len(corners)))
+        near = near_window(chunk_rows, part)
+        claim_ground(corners, density, near, CHUNK, *place, *ground, np.zeros(len(corners)))
         place_across(cut_by[here], corners, *place, across[here])
 
-    in_threads(claim, row_parts(window, _middle_rows(sweeps, grid), cores))
+    in_threads(claim, row_parts(window, chunk_rows.mean(axis=1), cores))
     np.subtract(1.0, standing, out=standing)
     return CutGround(standing, given, cut_by, across)
 
@@ -163,21 +171,24 @@ def cut_ground(
 def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
     """Give the area each sweep cut newly [m²], in memory of some stripes at a time."""
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
-    total = np.zeros(len(corners))
+    chunk_rows = rows_of_chunks(corners, grid)
+    total = np.zeros((len(chunk_rows), CHUNK))
     none = np.zeros((0, 0))
     unasked = (none, none.astype(np.int32), none.astype(np.float32))
 
-    def claim(stripe: Window) -> np.ndarray:
-        claimed = np.zeros(len(corners))
+    def claim(stripe: Window) -> tuple[np.ndarray, np.ndarray]:
+        claimed = np.zeros(total.shape)
+        near = near_window(chunk_rows, stripe)
         place = (grid.as_numbers(), stripe.row, stripe.col)
         standing = np.ones((stripe.rows, stripe.cols))
-        claim_ground(corners, corners[:, 0, 0], *place, standing, *unasked, claimed)
-        return claimed
+        claim_ground(
+            corners, corners[:, 0, 0], near, CHUNK, *place, standing, *unasked, claimed.reshape(-1)
+        )
+        return near, claimed[near]
 
-    for claimed in in_order(claim, stripes(grid)):
-        total += claimed
-    total *= grid.cell_area_m2
-    return total
+    for near, claimed in in_order(claim, stripes(grid)):
+        total[near] += claimed
+    return total.reshape(-1)[: len(corners)] * grid.cell_area_m2
 
 
 def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
@@ -199,8 +210,3 @@ def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
     place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), 0, 0, across)
     return across
-
-
-def _middle_rows(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
-    """Give the row of the middle of each sweep [cells]."""
-    return np.asarray((grid.north - sweeps.corners[..., 1].mean(axis=1)) / grid.cell_m)

@@ -10,6 +10,7 @@ import numpy as np
 
 from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.lay_bands import find_runs, lay_runs
+from covermap.ground.near_rows import CHUNK, near_window, rows_of_chunks
 from covermap.ground.threads import core_count, in_order, in_threads, row_parts
 
 
@@ -87,14 +88,14 @@ class Runs:
         (runs,) largest mass of a band.
     passes_in_parts : bool
         True if a pass has several runs.
-    middle_rows : numpy.ndarray
-        (bands,) row of the middle of each band [cells].
+    chunk_rows : numpy.ndarray
+        (chunks, 2) of :func:`covermap.ground.near_rows.rows_of_chunks`.
     """
 
     bands: np.ndarray
     heaviest_kg: np.ndarray
     passes_in_parts: bool
-    middle_rows: np.ndarray
+    chunk_rows: np.ndarray
 
 
 def deposit(
@@ -139,7 +140,7 @@ def deposit(
     asked = np.zeros((0, 0), np.int32)
     if cut_pass is not None:
         asked = np.ascontiguousarray(cut_pass, np.int32)
-    parts = row_parts(window, runs.middle_rows, cores)
+    parts = row_parts(window, runs.chunk_rows.mean(axis=1), cores)
     passes = int(bands.pass_index.max(initial=0)) + 1
     landed, on_standing = np.zeros((2, len(parts), passes))
     columns = (
@@ -151,7 +152,6 @@ def deposit(
         np.ascontiguousarray(bands.bins, np.int64),
         runs.bands,
         runs.heaviest_kg / grid.cell_area_m2,
-        grid.as_numbers(),
     )
 
     def lay(part: Window) -> None:
@@ -159,6 +159,9 @@ def deposit(
         merged = (part.rows, part.cols) if runs.passes_in_parts else (0, 0)
         lay_runs(
             *columns,
+            near_window(runs.chunk_rows, part),
+            CHUNK,
+            grid.as_numbers(),
             part.row,
             part.col,
             float(meaningful_kg_m2),
@@ -215,7 +218,7 @@ def runs_of(bands: Bands, grid: Grid) -> Runs:
         runs,
         np.concatenate([heaviest for _, heaviest in found]),
         bool((of_pass[1:] == of_pass[:-1]).any()),
-        (grid.north - corners[..., 1].mean(axis=1)) / grid.cell_m,
+        rows_of_chunks(corners, grid),
     )
 
 
