@@ -195,7 +195,7 @@ def _label(key: np.ndarray) -> tuple[np.ndarray, int]:
     """Label 8-connected areas of equal key from 1; key 0 stays 0."""
     rows, cols = key.shape
     label = np.zeros((rows, cols), np.int32)
-    parent = np.zeros(rows * cols // 2 + 2, np.int32)
+    parent = np.empty(int(np.count_nonzero(key)) + 1, np.int32)
     count = 0
     for r in range(rows):
         for c in range(cols):
@@ -216,10 +216,6 @@ def _label(key: np.ndarray) -> tuple[np.ndarray, int]:
                     found = min(other, found)
             if found == 0:
                 count += 1
-                if count >= len(parent):
-                    grown = np.zeros(2 * len(parent), np.int32)
-                    grown[: len(parent)] = parent
-                    parent = grown
                 parent[count] = count
                 found = count
             label[r, c] = found
@@ -238,16 +234,6 @@ def _label(key: np.ndarray) -> tuple[np.ndarray, int]:
 
 
 @compiled
-def _longer(code: np.ndarray, sums: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    size = len(code)
-    more_code = np.zeros(2 * size, np.int64)
-    more_sums = np.zeros((2 * size, sums.shape[1]))
-    more_code[:size] = code
-    more_sums[:size] = sums
-    return more_code, more_sums
-
-
-@compiled
 def _measure(
     label: np.ndarray,
     key: np.ndarray,
@@ -259,11 +245,15 @@ def _measure(
     key_of: np.ndarray,
     sums: np.ndarray,
     box: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Add up what lies on each piece; give its sweeps and faces by runs of cells."""
     rows, cols = label.shape
-    code, on_sweep = np.zeros(4096, np.int64), np.zeros((4096, 2))
-    beside, faces = np.zeros(4096, np.int64), np.zeros((4096, 1))
+    # as many as there can be: memory that is not written to costs nothing, while arrays that
+    # are exchanged for longer ones in the loop would slow every step of it
+    most = int(np.count_nonzero(label))
+    code, on_sweep_cells = np.empty(most, np.int64), np.empty(most, np.int32)
+    on_sweep_given = np.empty(most)
+    beside, faces = np.empty(2 * most, np.int64), np.empty(2 * most, np.int32)
     codes = pairs = 0
     for r in range(rows):
         before = np.int64(-1)
@@ -290,34 +280,37 @@ def _measure(
             here = piece << 32 | np.int64(cut_by[r, c])
             if here != before:
                 before = here
-                if codes == len(code):
-                    code, on_sweep = _longer(code, on_sweep)
                 code[codes] = here
+                on_sweep_cells[codes] = 0
+                on_sweep_given[codes] = 0.0
                 codes += 1
-            on_sweep[codes - 1, 0] += 1.0
-            on_sweep[codes - 1, 1] += own
+            on_sweep_cells[codes - 1] += 1
+            on_sweep_given[codes - 1] += own
             kind = key[r, c] & 1
             other = np.int64(label[r, c - 1]) if c > 0 else np.int64(0)
             if other > 0 and other != piece and (key[r, c - 1] & 1) == kind:
-                if pairs == len(beside):
-                    beside, faces = _longer(beside, faces)
                 beside[pairs] = min(piece, other) << 32 | max(piece, other)
-                faces[pairs, 0] = 1.0
+                faces[pairs] = 1
                 pairs += 1
                 touched = np.int64(-1)
             other = np.int64(label[r - 1, c]) if r > 0 else np.int64(0)
             if other > 0 and other != piece and (key[r - 1, c] & 1) == kind:
                 pair = min(piece, other) << 32 | max(piece, other)
                 if pair != touched:
-                    if pairs == len(beside):
-                        beside, faces = _longer(beside, faces)
                     beside[pairs] = pair
+                    faces[pairs] = 0
                     pairs += 1
                     touched = pair
-                faces[pairs - 1, 0] += 1.0
+                faces[pairs - 1] += 1
             else:
                 touched = np.int64(-1)
-    return code[:codes], on_sweep[:codes], beside[:pairs], faces[:pairs]
+    return (
+        code[:codes],
+        on_sweep_cells[:codes],
+        on_sweep_given[:codes],
+        beside[:pairs],
+        faces[:pairs],
+    )
 
 
 def pieces_of_stripe(
@@ -359,7 +352,7 @@ def pieces_of_stripe(
     key_of = np.zeros(count, np.int32)
     sums = np.zeros((count, 4))
     box = np.zeros((count, 4), np.int32)
-    code, on_sweep, beside, faces = _measure(
+    code, cells, given, beside, faces = _measure(
         label,
         key,
         window.row,
@@ -371,8 +364,8 @@ def pieces_of_stripe(
         sums,
         box,
     )
-    sweeps = added_up(code, on_sweep[:, 0].astype(np.int32), on_sweep[:, 1])
-    neighbours = added_up(beside, faces[:, 0].astype(np.int32))
+    sweeps = added_up(code, cells, given)
+    neighbours = added_up(beside, faces)
     pieces = Pieces(key_of, sums, box, *sweeps, *neighbours)
     edges = (EdgeRow(label[r].copy(), key[r].copy()) for r in (0, -1))
     return StripePieces(pieces, label, *edges)
