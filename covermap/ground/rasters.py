@@ -21,6 +21,8 @@ from covermap.ground.grid import Grid, Window
 STRIPE_CELLS = 1_500_000
 #: Grids up to this size are held in memory [cells].
 HELD_CELLS = 16_000_000
+#: Of larger grids than this, fewer cells are worked on at once: their tracks take the memory.
+LEAN_CELLS = 64_000_000
 
 
 class Raster(Protocol):
@@ -164,8 +166,8 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
     ----------
     grid : Grid
     cells : int, optional
-        About as many cells in each; if not given :data:`STRIPE_CELLS`, half of it where the
-        grid is large.
+        About as many cells in each; if not given :data:`STRIPE_CELLS`, half of it above
+        :data:`LEAN_CELLS`.
     rows_together : int
         Edges fall on multiples of this many rows.
 
@@ -174,8 +176,8 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
     list of Window
         From north to south.
     """
-    large = grid.rows * grid.cols > HELD_CELLS
-    cells = cells or (STRIPE_CELLS // 2 if large else STRIPE_CELLS)
+    lean = grid.rows * grid.cols > LEAN_CELLS
+    cells = cells or (STRIPE_CELLS // 2 if lean else STRIPE_CELLS)
     tall = max(cells // max(grid.cols, 1) // rows_together * rows_together, rows_together)
     return [
         Window(row, 0, min(tall, grid.rows - row), grid.cols) for row in range(0, grid.rows, tall)
