@@ -65,14 +65,16 @@ def map_command(
         tell("reading")
         opened = open_source(source, options)
         from covermap.field import map_field
+        from covermap.outputs.folder_lock import folder_lock
         from covermap.outputs.write_results import write_results
         from covermap.plan_field import plan_field, wants_plan
 
-        result = map_field(opened.track, opened.settings, opened.boundary, tell, opened.wind)
-        plan = plan_field(result) if wants_plan(opened.settings) else None
-        files = write_results(
-            result, out, opened.inputs, us_units=us_units, progress=tell, plan=plan
-        )
+        with folder_lock(out):
+            result = map_field(opened.track, opened.settings, opened.boundary, tell, opened.wind)
+            plan = plan_field(result) if wants_plan(opened.settings) else None
+            files = write_results(
+                result, out, opened.inputs, us_units=us_units, progress=tell, plan=plan
+            )
     from covermap.outputs.summary import CAUTION, cause_lines, facts, summary, top_strip_lines
 
     if as_json:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -29,19 +30,21 @@ def plan_command(
         tell("reading")
         opened = open_source(source, options)
         from covermap.field import map_field
+        from covermap.outputs.folder_lock import folder_lock
         from covermap.outputs.plan_text import plan_json, plan_lines
         from covermap.outputs.write_plan import write_plan
         from covermap.outputs.write_whole import whole_files
         from covermap.plan_field import plan_field
 
-        result = map_field(opened.track, opened.settings, opened.boundary, tell, opened.wind)
-        tell("plan")
-        plan = plan_field(result)
-        files: list[str] = []
-        if out is not None:
-            with whole_files(out) as folder:
-                write_plan(folder, plan, us_units=us_units)
-                files = sorted(file.name for file in folder.iterdir())
+        with nullcontext() if out is None else folder_lock(out):
+            result = map_field(opened.track, opened.settings, opened.boundary, tell, opened.wind)
+            tell("plan")
+            plan = plan_field(result)
+            files: list[str] = []
+            if out is not None:
+                with whole_files(out) as folder:
+                    write_plan(folder, plan, us_units=us_units)
+                    files = sorted(file.name for file in folder.iterdir())
     if as_json:
         click.echo(json.dumps(plan_json(plan), indent=2, ensure_ascii=False))
         return

@@ -53,20 +53,22 @@ def range_command(
     with progress_bar(show=not as_json) as tell:
         tell("reading")
         opened = open_source(source, options)
+        from covermap.outputs.folder_lock import folder_lock
         from covermap.outputs.range_text import range_json, range_lines
         from covermap.outputs.write_range import write_range
         from covermap.perturb_field import perturb_field
 
-        found = perturb_field(
-            opened.track,
-            opened.settings,
-            opened.boundary,
-            tell,
-            opened.wind,
-            repeats=repeats,
-            seed=seed,
-        )
-        files = write_range(found, out, opened.inputs, us_units=us_units)
+        with folder_lock(out):
+            found = perturb_field(
+                opened.track,
+                opened.settings,
+                opened.boundary,
+                tell,
+                opened.wind,
+                repeats=repeats,
+                seed=seed,
+            )
+            files = write_range(found, out, opened.inputs, us_units=us_units)
     if as_json:
         click.echo(json.dumps(range_json(found, opened.inputs), indent=2, ensure_ascii=False))
         return

@@ -21,6 +21,7 @@ _REASONS = {
     errno.EROFS: f"it is on a read-only disk. {_CHOOSE}.",
     errno.EACCES: f"you may not write there. {_CHOOSE}, or ask for the right to write.",
     errno.EPERM: f"you may not write there. {_CHOOSE}, or ask for the right to write.",
+    errno.ENOLCK: f"its disk cannot lock files, so two runs could mix theirs. {_CHOOSE}.",
     errno.ENAMETOOLONG: "its name is too long. Choose a shorter one with --out.",
 }
 
@@ -48,7 +49,7 @@ def whole_files(out_dir: Path) -> Iterator[Path]:
     made: list[Path] = []
     folder: Path | None = None
     try:
-        _make_folders(out_dir, made)
+        make_folders(out_dir, made)
         folder = Path(tempfile.mkdtemp(prefix=".covermap-", dir=out_dir))
         fresh, old = folder / "new", folder / "old"
         fresh.mkdir()
@@ -62,12 +63,21 @@ def whole_files(out_dir: Path) -> Iterator[Path]:
             with suppress(OSError):
                 one.rmdir()
         if isinstance(error, OSError) and not isinstance(error, CovermapError):
-            raise OutputError(_message(out_dir, error)) from error
+            raise OutputError(cannot_write(out_dir, error)) from error
         raise
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def _make_folders(out_dir: Path, made: list[Path]) -> None:
+def make_folders(out_dir: Path, made: list[Path]) -> None:
+    """Make ``out_dir`` and its parents, and note in ``made`` those that were missing.
+
+    Raises
+    ------
+    OutputError
+        If one of them is a file.
+    OSError
+        If they cannot be made.
+    """
     for place in (out_dir, *out_dir.parents):
         if place.exists() and not place.is_dir():
             raise OutputError(
@@ -109,7 +119,8 @@ def _move_in(fresh: Path, old: Path, out_dir: Path) -> None:
         raise
 
 
-def _message(out_dir: Path, error: OSError) -> str:
+def cannot_write(out_dir: Path, error: OSError) -> str:
+    """Say why nothing can be written to a folder, and what to do."""
     reason = _REASONS.get(error.errno or 0)
     if reason is None:
         reason = f"{error.strerror or error}. {_CHOOSE}."

@@ -1,129 +1,20 @@
-"""One run at a time in a season's folder: a lock that dies with the run that holds it."""
+"""One run at a time in a season's folder."""
 
 from __future__ import annotations
 
-import contextlib
-import json
-import os
-import secrets
-import socket
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any
 
-from covermap.errors import OutputError
+from covermap.outputs import folder_lock
 
 LOCK_FILE = ".covermap-season.lock"
-# On Windows a locked byte cannot be read, so one far behind the text is locked.
-_LOCKED_BYTE = 1 << 30
 
 
-@contextmanager
-def season_lock(out: Path) -> Iterator[str]:
-    """Hold the season's folder for this run.
-
-    The operating system drops the lock when the process ends, however it ends; a file
-    that was left behind blocks nobody.
-
-    Parameters
-    ----------
-    out : pathlib.Path
-        Folder of the season; made if missing.
-
-    Yields
-    ------
-    str
-        Token of this run, which also stands in the lock file.
-
-    Raises
-    ------
-    OutputError
-        If another run holds the folder, or it cannot be written.
-    """
-    path = out / LOCK_FILE
-    token = secrets.token_hex(16)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        handle = _locked(path)
-    except OSError as error:
-        raise OutputError(
-            f"Cannot write to the folder {out}: {error.strerror or error}. Choose another "
-            "folder with --out."
-        ) from error
-    if handle is None:
-        holder = _holder(path)
-        raise OutputError(
-            f"Another covermap season is writing to {out} (process {holder.get('pid', '?')} on "
-            f"{holder.get('host', '?')}, since {holder.get('start', '?')}). Wait until it has "
-            "ended, or choose another folder with --out."
-        )
-    try:
-        content = {
-            "pid": os.getpid(),
-            "host": socket.gethostname(),
-            "start": datetime.now(UTC).isoformat(timespec="seconds"),
-            "token": token,
-        }
-        os.ftruncate(handle, 0)
-        os.lseek(handle, 0, os.SEEK_SET)
-        os.write(handle, json.dumps(content).encode())
-        yield token
-    finally:
-        with contextlib.suppress(OSError):
-            if os.name != "nt":
-                path.unlink()
-        os.close(handle)
-        with contextlib.suppress(OSError):
-            if os.name == "nt":
-                path.unlink()
+def season_lock(out: Path) -> AbstractContextManager[str]:
+    """Hold the season's folder for this run, as :func:`covermap.outputs.folder_lock` does."""
+    return folder_lock.folder_lock(out, LOCK_FILE)
 
 
 def holds(out: Path, token: str) -> bool:
     """Tell whether the run with this token still holds the folder, as seen from here."""
-    return _holder(out / LOCK_FILE).get("token") == token
-
-
-def _holder(path: Path) -> dict[str, Any]:
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return content if isinstance(content, dict) else {}
-
-
-def _locked(path: Path) -> int | None:
-    """Open and lock the file; None if another process has it."""
-    while True:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-        if not _take(handle):
-            os.close(handle)
-            return None
-        # The holder before may have removed the file between the two steps.
-        with contextlib.suppress(FileNotFoundError):
-            if os.path.samestat(os.fstat(handle), path.stat()):
-                return handle
-        os.close(handle)
-
-
-if os.name == "nt":
-    import msvcrt
-
-    def _take(handle: int) -> bool:
-        os.lseek(handle, _LOCKED_BYTE, os.SEEK_SET)
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        except PermissionError:
-            return False
-        return True
-
-else:
-    import fcntl
-
-    def _take(handle: int) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
+    return folder_lock.holds(out, token, LOCK_FILE)
