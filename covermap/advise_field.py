@@ -345,7 +345,10 @@ def _mean_wind(wind: WindSeries | None, harvest: Harvest | None) -> tuple[float,
     if wind is None:
         return float("nan"), float("nan"), 10.0
     if harvest is not None and harvest.wind is not None:
-        east, north = harvest.wind.east_m_s.mean(), harvest.wind.north_m_s.mean()
+        known = np.isfinite(harvest.wind.east_m_s)
+        if not known.any():
+            return float("nan"), float("nan"), wind.height_m
+        east, north = harvest.wind.east_m_s[known].mean(), harvest.wind.north_m_s[known].mean()
     else:
         both = components(wind.speed_m_s, wind.from_deg)
         east, north = both[0].mean(), both[1].mean()

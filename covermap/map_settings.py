@@ -7,10 +7,13 @@ from covermap.setting import Setting, positive
 PROFILES = ("flat", "triangle", "trapezoid", "bell", "table")
 DISCHARGES = ("spread", "windrow")
 
+#: Where a file that a setting names is looked for.
+_FROM = "relative to the field file; as an option, to the current folder."
+
 MAP_SETTINGS: tuple[Setting, ...] = (
     Setting("field", "name", "text", "Name of the field, shown on map and report."),
     Setting("field", "track", "text", "Harvest track, relative to the field file."),
-    Setting("field", "boundary", "text", "Polygon file of the field's outline."),
+    Setting("field", "boundary", "text", f"Polygon file of the field's outline, {_FROM}"),
     Setting("field", "next_crop", "text", "Crop to be sown next; with it, map also makes a plan."),
     Setting("field", "crs", "text", "CRS of the track's coordinates if they are not degrees."),
     Setting("crop", "kind", "text", "Crop, by its name in the crop table."),
@@ -154,7 +157,7 @@ MAP_SETTINGS: tuple[Setting, ...] = (
         "spread",
         "profile_file",
         "text",
-        "Measured profile from covermap trays: shape and reaches.",
+        f"Profile from covermap trays (shape, reaches), {_FROM}",
         whole_field=True,
     ),
     Setting(
@@ -210,7 +213,7 @@ MAP_SETTINGS: tuple[Setting, ...] = (
         why="height of weather stations",
         high=200.0,
     ),
-    Setting("wind", "file", "text", "CSV of wind over time, relative to the field file."),
+    Setting("wind", "file", "text", f"CSV of wind over time, {_FROM}"),
     Setting(
         "limits",
         "gap_below",

@@ -138,8 +138,8 @@ def season_command(
                 tell(progress)
         except KeyboardInterrupt:
             click.echo(
-                f"{progress.done} of {progress.all} fields are done and kept; the same command "
-                "goes on from there.",
+                f"At least {progress.done} of {progress.all} fields are done and kept; the same "
+                "command goes on from there.",
                 err=True,
             )
             raise
@@ -151,6 +151,8 @@ def season_command(
         click.echo(json.dumps(content, indent=2, ensure_ascii=False))
     elif not quiet:
         _tell_result(content, out, progress, us_units)
+    else:
+        _tell_failed(content, err=True)
     if any(row["status"] == "failed" for row in content["fields"]):
         sys.exit(SOME_FAILED)
 
@@ -159,9 +161,10 @@ def _tell_result(content: dict[str, Any], out: Path, progress: Progress, us_unit
     from covermap.outputs.summary import CAUTION
 
     rows = content["fields"]
+    _tell_failed(content)
     for row in rows:
-        if row["status"] == "failed":
-            click.echo(f"Not mapped: {row['field_id']} ({row['source']}): {row['reason']}")
+        for warning in row.get("warnings") or ():
+            click.echo(f"Warning: {row['field_id']}: {warning}")
     for one in content["skipped"]:
         click.echo(f"Left out: {one['source']}: {one['reason']}.")
     for note in content["notes"]:
@@ -174,6 +177,13 @@ def _tell_result(content: dict[str, Any], out: Path, progress: Progress, us_unit
     )
     click.echo(f"The season book: {out / 'season.html'}")
     click.echo(CAUTION)
+
+
+def _tell_failed(content: dict[str, Any], *, err: bool = False) -> None:
+    for row in content["fields"]:
+        if row["status"] == "failed":
+            text = f"Not mapped: {row['field_id']} ({row['source']}): {row['reason']}"
+            click.echo(text, err=err)
 
 
 @contextmanager

@@ -243,7 +243,7 @@ def test_the_wind_of_the_passes_falls_into_its_classes(book):
     assert wind["ground_ha"].sum() == pytest.approx(passes["cut_area_m2"].sum() / 1e4, abs=1e-3)
     known = wind[wind["class_low_m_s"].notna()]
     assert list(known["class_low_m_s"]) == sorted(known["class_low_m_s"])
-    assert list(wind["what"])[-1] == "no wind given"
+    assert list(wind["what"])[-1] == "no wind known"
     # 4.5 m/s at 2 m is 6.0 m/s at 10 m by FAO-56 equation 47 (u2 = 0.748 u10): force 4
     canola = (passes["field_id"] == "west-20").sum()
     assert wind.set_index("what").loc["force 4, moderate breeze", "passes"] >= canola

@@ -1,6 +1,7 @@
 """A season on real worker processes: they are killed, stopped and lost, and nothing breaks."""
 
 import json
+import logging
 import os
 import signal
 import subprocess
@@ -187,11 +188,13 @@ def test_a_cluster_that_is_there_already_loses_a_worker(expected, tmp_path, dask
 
 
 def test_a_scheduler_that_is_lost_ends_the_run_and_keeps_what_is_done(
-    expected, tmp_path, dask_processes
+    expected, tmp_path, dask_processes, caplog
 ):
     file, good, _ = expected
     address, _, scheduler = dask_processes
     out = tmp_path / "out"
+    log = logging.getLogger("distributed")  # hands nothing on to the root
+    log.addHandler(caplog.handler)
     with (
         pytest.raises(SettingsError, match="scheduler was lost"),
         season_lock(out) as token,
@@ -200,6 +203,8 @@ def test_a_scheduler_that_is_lost_ends_the_run_and_keeps_what_is_done(
         killer = kill_when(lambda: records(out), scheduler.pid)
         run_season(read_season(file), out, token, crew)
     killer.join()
+    log.removeHandler(caplog.handler)
+    assert [r for r in caplog.records if r.name.split(".")[0] == "distributed"] == []
     assert_only_whole(out, good)
     assert all(is_whole(out, read_record(out, f.stem)) for f in records(out))
 

@@ -6,8 +6,9 @@ import re
 import sys
 from contextlib import contextmanager
 
+import pandas as pd
 import pytest
-from season_builders import InThisProcess, passes, write_season, write_track
+from season_builders import DEFAULTS, InThisProcess, passes, write_season, write_track
 
 from covermap import cli, field
 from covermap.errors import SettingsError
@@ -170,3 +171,85 @@ def test_a_season_job_uses_one_thread(covermap, tmp_path, monkeypatch):
     file = write_season(tmp_path / "tracks", 1)
     covermap("season", file, "--out", tmp_path / "out")
     assert seen == [1]
+
+
+WIND_OF_ANOTHER_DAY = "time,speed_m_s,direction\n2026-07-01T12:00Z,5,270\n2026-07-01T13:00Z,5,270\n"
+
+
+def test_what_a_field_warns_of_reaches_terminal_list_and_book(covermap, tmp_path):
+    """A wind record of another day: the field is mapped in still air, and that is no calm day."""
+    file, out = write_season(tmp_path / "tracks", 1), tmp_path / "out"
+    wind = tmp_path / "wind.csv"
+    wind.write_text(WIND_OF_ANOTHER_DAY, "utf-8")
+    for again in (False, True):  # a field that is there already warns again
+        code, text, _ = covermap("season", file, "--out", out, "--wind-file", wind)
+        assert code == 0
+        assert "1 mapped before" in text if again else "1 mapped now" in text
+        assert "Warning: field-0: no wind is known for" in text
+    (row,) = json.loads((out / "season.json").read_text("utf-8"))["fields"]
+    assert len(row["warnings"]) == 1
+    book = (out / "season.html").read_text("utf-8")
+    assert "look at this first" in book
+    assert "check date and time zone" in book
+    table = pd.read_parquet(out / "fields.parquet")
+    assert "no wind is known for" in table["warnings"].iloc[0]
+    for column in ("wind_speed_m_s", "wind_from_deg", "crosswind_max_m_s", "wind_height_m"):
+        assert table[column].isna().all(), column
+    ranked = pd.read_csv(out / "rankings.csv")
+    assert list(ranked.loc[ranked["ranking"] == "wind", "what"]) == ["no wind known"]
+    passes_found = pd.read_parquet(out / "passes.parquet")
+    assert passes_found[["wind_speed_m_s", "wind_from_deg"]].isna().all(axis=None)
+
+
+def test_a_calm_blows_from_nowhere(covermap, tmp_path):
+    file, out = write_season(tmp_path / "tracks", 1), tmp_path / "out"
+    code, text, _ = covermap("season", file, "--out", out, "--wind-speed", "0", "--wind-from", "0")
+    assert code == 0
+    assert "Warning" not in text
+    table = pd.read_parquet(out / "fields.parquet")
+    assert table["wind_speed_m_s"].iloc[0] == 0
+    assert table["wind_from_deg"].isna().all()
+    assert "look at this first" not in (out / "season.html").read_text("utf-8")
+
+
+def test_failed_fields_are_told_even_where_all_else_is_quiet(covermap, tmp_path):
+    folder = tmp_path / "tracks"
+    write_season(folder, 1)
+    (folder / "broken.csv").write_text("time,longitude,latitude\n1,2\n")
+    words = ("season", folder / "season.toml", "--out", tmp_path / "out", "--quiet")
+    code, text, err = covermap(*words)
+    assert (code, text) == (3, "")
+    assert err.startswith("Not mapped: broken (broken.csv): ")
+    assert err.count("\n") == 1
+
+
+def test_a_missing_setting_is_not_to_be_given_to_every_field_unawares(covermap, tmp_path):
+    folder = tmp_path / "tracks"
+    write_track(folder / "a.csv", passes(length_m=60))
+    code, text, _ = covermap("season", folder, "--out", tmp_path / "out")
+    assert code == 3
+    assert "[crop] kind is missing: give --crop" in text
+    assert "In a season an option holds for every field" in text
+    assert "[defaults] of a season file" in text
+
+
+def test_a_folder_without_fields_is_no_season(covermap, tmp_path):
+    folder, out = tmp_path / "tracks", tmp_path / "out"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("wet")
+    code, text, err = covermap("season", folder, "--out", out)
+    assert (code, text) == (2, "")
+    assert f"{folder}: no field in it. Expected field files (.toml)" in err
+    assert "Left out: notes.txt: no track" in err
+    assert not out.exists()
+
+
+def test_seasons_of_one_name_are_told_apart_by_their_years(covermap, tmp_path):
+    for year in (2025, 2026):
+        text = DEFAULTS.replace('name = "Invented season"', f'name = "Harvest"\nyear = {year}')
+        file = write_season(tmp_path / "tracks", 1, text=text)
+        before = ("--previous", tmp_path / "2025") if year == 2026 else ()
+        assert covermap("season", file, "--out", tmp_path / str(year), *before)[0] == 0
+    book = (tmp_path / "2026" / "season.html").read_text("utf-8")
+    assert "Harvest 2026" in book
+    assert "Against Harvest 2025" in book

@@ -242,7 +242,7 @@ def settings_used(found: MapResult, us_units: bool) -> list[list[str]]:
     kinds = passes["discharge"].value_counts()
     wind = found.summary["wind"]
     if wind["speed_mean_m_s"] is None:
-        blew = "none given: still air"
+        blew = "none known: still air"
     else:
         way = np.exp(1j * np.radians(passes["wind_from_deg"].dropna().to_numpy(float))).mean()
         blew = (

@@ -119,7 +119,7 @@ def field_page_table(
         (f"doubles [{area.unit}]", "number"),
         ("doubles [%]", "number"),
         ("strongest cause", "words"),
-        ("highest ÷ lowest", "number"),
+        ("highest ÷ lowest, middle pass", "number"),
         ("cover [%]", "number"),
         (f"residue [{rate.unit}]", "number"),
         (f"wind [{wind.unit}]", "number"),
@@ -127,6 +127,9 @@ def field_page_table(
         ("settings", "words"),
         ("harvested on", "day"),
     ]
+    warned = fields["warnings"].notna().any()
+    if warned:
+        columns.append(("look at this first", "words"))
     rows = []
     for row in fields.to_dict("records"):
         field_id = str(row["field_id"])
@@ -153,6 +156,8 @@ def field_page_table(
             words(settings_text(row, length, reaches=False)),
             words(f"{row['start_time']:%Y-%m-%d}" if known(row["start_time"]) else None),
         ]
+        if warned:
+            cells.append(words(row["warnings"]))
         rows.append((anchor(field_id), cells))
     return PageTable("Fields", columns, rows, head=1)
 

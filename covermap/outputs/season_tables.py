@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 #: Columns of fields.parquet in order, with the kind of each.
 FIELD_COLUMNS: dict[str, str] = {
-    **dict.fromkeys(("field_id", "name", "status", "reason"), "text"),
+    **dict.fromkeys(("field_id", "name", "status", "reason", "warnings"), "text"),
     **dict.fromkeys(("source", "part", "machine", "crop"), "text"),
     **dict.fromkeys(("start_time", "end_time"), "time"),
     **dict.fromkeys(("harvested_ha", "length_km"), "number"),

@@ -343,7 +343,7 @@ def _wind(result: FieldResult) -> dict[str, float | None]:
 def _wind_text(result: FieldResult, us_units: bool) -> str:
     wind, unit = _wind(result), shown(us_units)["wind"]
     if wind["speed_mean_m_s"] is None:
-        return "none given: still air"
+        return "none known: still air"
     from_deg = result.passes["wind_from_deg"].dropna()
     # the middle of directions is that of their vectors
     mean = np.exp(1j * np.radians(from_deg)).mean()

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from covermap.errors import CovermapError, OutputError, TrackError
+from covermap.errors import CovermapError, OutputError, SettingsError, TrackError
 from covermap.ground.threads import limit_threads
 from covermap.harvest.read_track import Track
 from covermap.harvest.split_track import machines_of
@@ -38,6 +38,10 @@ _alone = threading.Lock()
 
 class RunEndedError(OutputError):
     """The run that gave this job no longer holds the folder, or it is not seen from here."""
+
+
+#: What a note begins with that a person should see before anything else.
+WARNING = "Warning: "
 
 
 @dataclass(frozen=True)
@@ -179,7 +183,7 @@ def map_one(job: FieldJob, common: Common) -> Done:
     except RunEndedError as error:
         return Done(failed_row(job, str(error)))
     except Exception as error:  # one faulty field must not end the season
-        failed = failed_row(job, reason_of(error), row["key"])
+        failed = failed_row(job, reason_of(error) + _where_to_state(error), row["key"])
         keep_failure(common.out, failed)
         cause = error.__cause__ if isinstance(error, OutputError) else None
         return Done(failed, stop=getattr(cause, "errno", None) in _NO_USE_GOING_ON)
@@ -224,6 +228,16 @@ def reason_of(error: BaseException) -> str:
     return f"covermap has a fault of its own ({type(error).__name__}: {error})."
 
 
+def _where_to_state(error: BaseException) -> str:
+    """Warn of options where a setting is missing: in a season they hold for every field."""
+    if not isinstance(error, SettingsError) or "give --" not in str(error):
+        return ""
+    return (
+        " In a season an option holds for every field, whatever its own file states: state it in "
+        "[defaults] of a season file, or in a field file (.toml) for this track."
+    )
+
+
 def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:
     begun = time.monotonic()
     _check_run(common)
@@ -261,6 +275,9 @@ def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:
         "machine": job.machine or machines,
         "seconds": round(time.monotonic() - begun, 3),
         "area_ha": round(result.harvested_m2 / 1e4, 4),
+        "warnings": [
+            note.removeprefix(WARNING) for note in result.notes if note.startswith(WARNING)
+        ],
     }
     write_record(common.out, row, written, machines)
     return Done(row)

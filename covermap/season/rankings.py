@@ -59,7 +59,7 @@ RANKING_COLUMNS = (
 )
 #: Height that Beaufort forces are defined at [m].
 BEAUFORT_HEIGHT_M = 10.0
-NO_WIND = "no wind given"
+NO_WIND = "no wind known"
 NO_MACHINE = "not named"
 
 #: Settings and readings of passes that the groups need.

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from covermap import __version__
-from covermap.errors import OutputError
+from covermap.errors import OutputError, SettingsError
 from covermap.outputs.write_whole import whole_files
 from covermap.season.field_job import (
     Common,
@@ -134,6 +134,12 @@ def run_season(
         progress.looked_at += 1
         tell(progress)
     jobs, notes = jobs_of(season, entries, looks)
+    if not jobs:
+        raise SettingsError(
+            f"{season.folder or season.file}: no field in it. Expected field files (.toml) or "
+            "harvest tracks (.csv, .geojson and the like), or a season file that names them."
+            + "".join(f" Left out: {one.source}: {one.reason}." for one in skipped)
+        )
     progress.step, progress.all, progress.begun_s = "mapping", len(jobs), time.monotonic()
     rows = _rows(jobs, common, crew, tell, progress)
     content = season_content(season, rows, skipped, notes)

@@ -116,7 +116,10 @@ def open_season(folder: Path) -> SeasonResults:
             raise OutputError(f"{path}: field {number}: {wrong}. Run the season again.")
     fields = tuple(sorted(rows, key=lambda row: str(row["field_id"])))
     name, version = content.get("name") or folder.name, content.get("covermap") or "unknown"
-    return SeasonResults(folder, str(name), str(version), fields)
+    year = content.get("year")
+    # two seasons of one name are told apart by their years
+    titled = name if year is None or str(year) in str(name) else f"{name} {year}"
+    return SeasonResults(folder, str(titled), str(version), fields)
 
 
 def _wrong_in(row: Mapping[str, Any], seen: set[str]) -> str:
@@ -155,6 +158,7 @@ def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
     """
     record = {key: row.get(key) for key in _AS_THEY_ARE}
     record["name"] = str(row.get("name") or row["field_id"])
+    record["warnings"] = " ".join(row.get("warnings") or ()) or None
     if row["status"] == FAILED:
         record["reason"] = str(row.get("reason") or "no reason was given")
         return FieldFound(record, pd.DataFrame(), None)
@@ -170,7 +174,7 @@ def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
 
 def failed(record: Mapping[str, Any], error: OutputError) -> FieldFound:
     """Give a field whose results cannot be read as a failed one."""
-    kept = {key: record.get(key) for key in _AS_THEY_ARE}
+    kept = {key: record.get(key) for key in (*_AS_THEY_ARE, "warnings")}
     return FieldFound({**kept, "status": FAILED, "reason": str(error)}, pd.DataFrame(), None)
 
 
@@ -294,13 +298,16 @@ def _wind(summary: Mapping[str, Any], passes: pd.DataFrame) -> dict[str, Any]:
     """Give the wind over the passes; its direction is that of the mean of unit vectors."""
     wind = summary["wind"]
     degrees, length = passes["wind_from_deg"].to_numpy(float), passes["length_m"].to_numpy(float)
-    known = np.isfinite(degrees)
+    # a calm blows from nowhere
+    known = np.isfinite(degrees) & (passes["wind_speed_m_s"].to_numpy(float) > 0)
     mean = (np.exp(1j * np.radians(degrees[known])) * length[known]).sum()
     return {
         "wind_speed_m_s": wind["speed_mean_m_s"],
         "wind_from_deg": float(np.degrees(np.angle(mean)) % 360) if known.any() else None,
         "crosswind_max_m_s": wind["crosswind_max_m_s"],
-        "wind_height_m": float(summary["settings"]["wind"]["height"]) if known.any() else None,
+        "wind_height_m": (
+            None if wind["speed_mean_m_s"] is None else float(summary["settings"]["wind"]["height"])
+        ),
     }
 
 

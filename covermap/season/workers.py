@@ -7,6 +7,7 @@ time; the others go on.
 from __future__ import annotations
 
 import importlib
+import logging
 import os
 import time
 from collections import deque
@@ -160,7 +161,7 @@ def dask_crew(
     """
     dask, distributed = _engine("dask"), _engine("distributed")
     if scheduler is not None:
-        with _joined(distributed, scheduler) as client:
+        with _log_kept_back(), _joined(distributed, scheduler) as client:
             _check_workers(client, out, token)
             # the scheduler has its own rule for how often a call may kill a worker
             yield OnDask(client, tries=1)
@@ -233,6 +234,20 @@ def _joined(distributed: Any, scheduler: str) -> Iterator[Any]:
         yield client
     finally:
         client.close()
+
+
+@contextmanager
+def _log_kept_back() -> Iterator[None]:
+    """Keep the engine's own log, tracebacks and all, from a person who is told in words."""
+    names = [n for n in logging.root.manager.loggerDict if n.split(".")[0] == "distributed"]
+    before = {name: logging.getLogger(name).level for name in names}
+    try:
+        for name in names:
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        yield
+    finally:
+        for name, level in before.items():
+            logging.getLogger(name).setLevel(level)
 
 
 def _left_alone(distributed: Any) -> Any:

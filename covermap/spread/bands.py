@@ -28,7 +28,8 @@ class FixWind:
     across_m_s, along_m_s : numpy.ndarray
         (n,) air moving to the right and forward at flight height [m/s].
     east_m_s, north_m_s : numpy.ndarray
-        (n,) air moving east and north as measured [m/s].
+        (n,) air moving east and north as measured [m/s]; NaN where that is not known and a
+        calm stands in.
     spread, straw, chaff : DriftTables
         For straw and chaff thrown together, and for each alone.
     """

@@ -196,7 +196,10 @@ def wind_on_fixes(
     notes = (
         f"Wind on the pieces is {reduced.factor:.2f} of that measured at {series.height_m:g} m.",
     )
-    return FixWind(across, along, at_east, at_north, *tables), (
+    # a calm stands in where no wind is known; what is told of the wind must not make it one
+    measured_east = np.where(at.known, at_east, np.nan)
+    measured_north = np.where(at.known, at_north, np.nan)
+    return FixWind(across, along, measured_east, measured_north, *tables), (
         *series.notes,
         *at.notes,
         *reduced.notes,
