@@ -2,6 +2,8 @@
 
 import csv
 import json
+import subprocess
+import sys
 
 import geopandas as gpd
 import numpy as np
@@ -167,3 +169,22 @@ def test_nothing_removed_still_gives_a_header(tmp_path):
     write_removed_fixes(tmp_path, pd.DataFrame({"source_row": []}))
     text = (tmp_path / "removed_fixes.csv").read_text("utf-8")
     assert text == "source_row,time,longitude,latitude,reason,detail\n"
+
+
+def test_a_number_that_is_not_known_is_left_out_without_a_word_from_the_library(tmp_path):
+    """In a process of its own: the library says a thing of this kind once and then no more."""
+    code = (
+        "import sys, warnings; from pathlib import Path\n"
+        "import geopandas as gpd; from shapely import box\n"
+        "from covermap.outputs.vectors import write_geojson\n"
+        "warnings.simplefilter('error')\n"
+        "table = gpd.GeoDataFrame({'wind_speed_m_s': [float('nan'), 2.5]},\n"
+        "    geometry=[box(500000, 4980000, 500010, 4980010)] * 2, crs='EPSG:32626')\n"
+        "write_geojson(Path(sys.argv[1]), table, 'Polygon', {})\n"
+    )
+    file = tmp_path / "passes.geojson"
+    done = subprocess.run([sys.executable, "-c", code, file], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+    found = [f["properties"] for f in json.loads(file.read_text("utf-8"))["features"]]
+    assert found[0].get("wind_speed_m_s") is None
+    assert found[1]["wind_speed_m_s"] == 2.5

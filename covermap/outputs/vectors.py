@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
+import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -327,10 +328,12 @@ def _write(path: Path, table: gpd.GeoDataFrame, **options: Any) -> None:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
+    several = options["geometry_type"].startswith("Multi")
     try:
-        pyogrio.write_dataframe(
-            table, path, promote_to_multi=options["geometry_type"].startswith("Multi"), **options
-        )
+        with warnings.catch_warnings():
+            # GeoJSON has no word for a number that is not known; it is left out, as it should
+            warnings.filterwarnings("ignore", "NaN of Infinity value found", RuntimeWarning)
+            pyogrio.write_dataframe(table, path, promote_to_multi=several, **options)
     except (DataSourceError, DataLayerError, FeatureError, OSError) as error:
         raise not_written(path, error) from error
 
