@@ -2,8 +2,7 @@
 
 import csv
 import json
-import subprocess
-import sys
+import warnings
 
 import geopandas as gpd
 import numpy as np
@@ -14,7 +13,7 @@ import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
 from covermap.errors import OutputError
-from covermap.outputs.vectors import write_passes, write_removed_fixes, write_strips
+from covermap.outputs.vectors import write_geojson, write_passes, write_removed_fixes, write_strips
 
 UTM = "EPSG:32626"
 
@@ -171,20 +170,13 @@ def test_nothing_removed_still_gives_a_header(tmp_path):
     assert text == "source_row,time,longitude,latitude,reason,detail\n"
 
 
-def test_a_number_that_is_not_known_is_left_out_without_a_word_from_the_library(tmp_path):
-    """In a process of its own: the library says a thing of this kind once and then no more."""
-    code = (
-        "import sys, warnings; from pathlib import Path\n"
-        "import geopandas as gpd; from shapely import box\n"
-        "from covermap.outputs.vectors import write_geojson\n"
-        "warnings.simplefilter('error')\n"
-        "table = gpd.GeoDataFrame({'wind_speed_m_s': [float('nan'), 2.5]},\n"
-        "    geometry=[box(500000, 4980000, 500010, 4980010)] * 2, crs='EPSG:32626')\n"
-        "write_geojson(Path(sys.argv[1]), table, 'Polygon', {})\n"
-    )
+def test_what_is_infinite_is_null_in_geojson(tmp_path):
+    """RFC 8259, section 6: infinity is not permitted. The library would drop it and say so."""
+    table = made_strips()[["strip_id", "geometry"]].assign(urdr=[np.inf, 2.5])
     file = tmp_path / "passes.geojson"
-    done = subprocess.run([sys.executable, "-c", code, file], capture_output=True, text=True)
-    assert (done.returncode, done.stderr) == (0, "")
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        write_geojson(file, table, "Polygon", {})
+    assert caught == []
     found = [f["properties"] for f in json.loads(file.read_text("utf-8"))["features"]]
-    assert found[0].get("wind_speed_m_s") is None
-    assert found[1]["wind_speed_m_s"] == 2.5
+    assert [row["urdr"] for row in found] == [None, 2.5]

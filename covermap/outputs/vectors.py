@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-import warnings
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -228,7 +227,9 @@ def write_geojson(
     # Degrees to 7 decimals are about a centimetre (RFC 7946, section 11.2, has 6 for 10 cm).
     _write(
         path,
-        _known_types(table),
+        # JSON has no word for what is infinite (RFC 8259, section 6), such as the ratio of the
+        # highest part of a band to one that gets nothing
+        _known_types(table).replace([np.inf, -np.inf], np.nan),
         driver="GeoJSON",
         geometry_type=_geometry_type(table, geometry),
         layer_options={
@@ -328,12 +329,10 @@ def _write(path: Path, table: gpd.GeoDataFrame, **options: Any) -> None:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
-    several = options["geometry_type"].startswith("Multi")
     try:
-        with warnings.catch_warnings():
-            # GeoJSON has no word for a number that is not known; it is left out, as it should
-            warnings.filterwarnings("ignore", "NaN of Infinity value found", RuntimeWarning)
-            pyogrio.write_dataframe(table, path, promote_to_multi=several, **options)
+        pyogrio.write_dataframe(
+            table, path, promote_to_multi=options["geometry_type"].startswith("Multi"), **options
+        )
     except (DataSourceError, DataLayerError, FeatureError, OSError) as error:
         raise not_written(path, error) from error
 
