@@ -191,6 +191,12 @@ def test_boundary_without_polygon(fails, tmp_path):
     assert "no polygon" in message
 
 
+def test_boundary_that_is_a_table(fails, tmp_path):
+    table = write(tmp_path, "name,area_ha\nWest,5\n", "b.csv")
+    message = fails(write(tmp_path, good_rows()), "--boundary", table)
+    assert "b.csv: holds no polygon; it is a table without shapes" in message
+
+
 def test_boundary_that_is_no_vector_file(fails, tmp_path):
     message = fails(write(tmp_path, good_rows()), "--boundary", write(tmp_path, "x", "b.geojson"))
     assert "cannot be read as a polygon file" in message

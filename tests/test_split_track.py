@@ -14,6 +14,7 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import pdist
 from season_builders import passes, road
 
+from covermap.harvest.read_track import Track
 from covermap.harvest.split_track import (
     EDGE_M,
     _linked,
@@ -144,3 +145,76 @@ def test_boundaries_take_what_lies_in_them_and_turns_at_their_edge():
     parts = track_parts(whole, found)
     assert [len(part.fixes) for part in parts.values()] == [len(passes())] * 2
     assert "Part 2 of 2 of made.csv: 204 of its 612 fixes." in parts[1].notes
+
+
+def cut_ground(whole: Track, part: np.ndarray) -> shapely.Geometry:
+    """Give the ground under a header of 9 m along the parted track, turns left out."""
+    xy = whole.fixes.loc[part == 0, ["easting", "northing"]].to_numpy()
+    steps = np.stack([xy[:-1], xy[1:]], axis=1)
+    along = np.abs(np.diff(xy[:, 0])) < 1.0
+    near = np.abs(np.diff(xy[:, 1])) < 10.0
+    lines = shapely.linestrings(steps[along & near])
+    return shapely.union_all(shapely.buffer(lines, 4.5, cap_style="flat"))
+
+
+# in order, and a land of two passes after another from either side
+ORDERS = {"in order": list(range(20)), "in lands": [k // 2 + 10 * (k % 2) for k in range(20)]}
+
+
+@pytest.mark.parametrize("order", ORDERS)
+@pytest.mark.parametrize("side", ["west", "south"])
+@pytest.mark.parametrize("header_known", [True, False])
+def test_a_neighbours_harvest_is_not_the_fields(order, side, header_known):
+    # 20 passes of 9 m and 400 m, with turns 12 m deep at both ends
+    parts = []
+    for place, number in enumerate(ORDERS[order]):
+        one = passes(9.0 * number, count=1, length_m=424.0, start_s=300.0 * place)
+        one["north"] -= 12.0
+        if place % 2:
+            one[["east", "north"]] = one[["east", "north"]].to_numpy()[::-1]
+        parts.append(one)
+    whole = track(*parts)
+    north = whole.fixes["northing"].to_numpy() - 4_980_000
+    down = (north >= 0) & (north <= 400)
+    if header_known:
+        whole = replace(whole, fixes=whole.fixes.assign(header_down=down))
+    half = {"west": shapely.box(499_995.5, 4_980_000, 500_085.5, 4_980_400),
+            "south": shapely.box(499_995.5, 4_980_000, 500_175.5, 4_980_200)}[side]  # fmt: skip
+    found = part_by_boundaries(whole, [half])
+    # Reference: GEOS, the ground of the passes that lies in the boundary.
+    cut = cut_ground(whole, np.where(down, found, -1))
+    inside = cut_ground(whole, np.where(down, 0, -1)).intersection(half).area
+    assert inside == pytest.approx(half.area, rel=0.01)
+    assert cut.area == pytest.approx(inside, rel=0.03)
+    assert cut.intersection(half).area == pytest.approx(inside, rel=0.01)
+
+
+@pytest.mark.parametrize("off_m", [0.5, 3.5])
+@pytest.mark.parametrize("header_known", [True, False])
+def test_a_pass_along_a_rough_boundary_is_the_fields_and_so_are_turns(off_m, header_known):
+    whole = track(passes(0, count=6, length_m=424.0))
+    north = whole.fixes["northing"].to_numpy() - 4_980_000
+    if header_known:
+        whole = replace(whole, fixes=whole.fixes.assign(header_down=(north > 12) & (north < 412)))
+    rough = shapely.box(500_000 + off_m, 4_980_012, 500_045 - off_m, 4_980_412)
+    assert set(part_by_boundaries(whole, [rough])) == {0}
+
+
+def test_machines_and_a_mixed_file_do_not_change_whose_the_harvest_is():
+    one = passes(0, count=6, length_m=400.0, machine="A")
+    two = passes(27, count=6, length_m=400.0, machine="B")
+    east = shapely.box(500_022.5, 4_980_000, 500_080, 4_980_400)
+    mixed = track(pd.concat([one, two]).sort_values("seconds", kind="stable"))
+    found = part_by_boundaries(mixed, [east])
+    np.testing.assert_array_equal(found == 0, mixed.fixes["easting"] > 500_022.5)
+    shuffled = replace(mixed, fixes=mixed.fixes.sample(frac=1, random_state=1, ignore_index=True))
+    again = part_by_boundaries(shuffled, [east])
+    np.testing.assert_array_equal(again == 0, shuffled.fixes["easting"] > 500_022.5)
+
+
+def test_a_boundary_without_a_fix_takes_no_turn_from_its_neighbour():
+    whole = track(passes(0))
+    shapes = [shapely.box(499_995, 4_980_010, 500_032, 4_980_090),
+              shapely.box(499_995, 4_980_101, 500_032, 4_980_200)]  # fmt: skip
+    assert set(part_by_boundaries(whole, shapes)) == {0}
+    assert set(part_by_boundaries(whole, shapes[1:])) == {-1}

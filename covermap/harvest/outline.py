@@ -86,6 +86,11 @@ def read_boundary(path: Path, crs: CRS) -> BaseGeometry:
             f"{path.name}: cannot be read as a polygon file. Expected GeoJSON, GeoPackage or "
             "Shapefile with a polygon."
         ) from error
+    if not isinstance(layer, gpd.GeoDataFrame):
+        raise BoundaryError(
+            f"{path.name}: holds no polygon; it is a table without shapes. Expected GeoJSON, "
+            "GeoPackage or Shapefile with a polygon."
+        )
     polygons = layer[layer.geom_type.isin(["Polygon", "MultiPolygon"])]
     if polygons.empty:
         raise BoundaryError(

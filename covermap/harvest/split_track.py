@@ -20,8 +20,11 @@ _LEAST_FIXES = 30
 _LEAST_LENGTH_M = 50.0
 # Where most of a track seems too fast for harvest its clock or speed is not to be trusted.
 _MOST_ROAD = 0.5
-#: Fixes up to this far outside a boundary are turns at its edge (a choice, no source) [m].
+#: How far from a boundary, and across, a turn outside it may be (a choice, no source) [m].
 EDGE_M = 50.0
+#: How far off a boundary may be drawn: a pass whose middle lies further outside has little or
+#: none of its swath inside, with the headers in use (a choice, no source) [m].
+SLOP_M = 4.0
 
 
 def part_by_gaps(track: Track, gap_m: float, most_harvest_speed_m_s: float) -> NDArray[np.int64]:
@@ -65,27 +68,107 @@ def part_by_gaps(track: Track, gap_m: float, most_harvest_speed_m_s: float) -> N
     return np.argsort(order)[np.searchsorted(np.sort(order), part)].astype(np.int64)
 
 
-def part_by_boundaries(track: Track, boundaries: Sequence[BaseGeometry]) -> NDArray[np.int64]:
-    """Tell which boundary each fix lies in.
+def part_by_boundaries(
+    track: Track,
+    boundaries: Sequence[BaseGeometry],
+    most_harvest_speed_m_s: float = np.inf,
+) -> NDArray[np.int64]:
+    """Tell which boundary each fix belongs to.
+
+    A fix in a boundary is its own. What lies outside all goes with the nearest boundary that
+    holds any fix, up to ``EDGE_M`` away, as machines turn there and boundaries are drawn
+    roughly; but not a neighbour's harvest. A stretch of harvest outside is a neighbour's
+    where, once more than ``SLOP_M`` outside, it goes on for more than ``EDGE_M`` from where it
+    got there, or gets more than ``EDGE_M`` away from the boundary.
 
     Parameters
     ----------
     track : Track
     boundaries : sequence of shapely geometry
         In the track's CRS.
+    most_harvest_speed_m_s : float
+        Faster is road travel [m/s].
 
     Returns
     -------
     numpy.ndarray
-        (fixes,) index of the boundary that holds the fix, or of the nearest one up to
-        ``EDGE_M`` away, where machines turn; -1 where there is none.
+        (fixes,) index of the boundary; -1 where the fix belongs to none.
     """
-    points = shapely.points(track.fixes[["easting", "northing"]].to_numpy(float))
-    part = np.full(len(points), -1, dtype=np.int64)
-    tree = shapely.STRtree(list(boundaries))
-    (fix, boundary) = tree.query_nearest(points, max_distance=EDGE_M, all_matches=False)
-    part[fix] = boundary
+    fixes = track.fixes
+    xy = fixes[["easting", "northing"]].to_numpy(float)
+    part = np.full(len(xy), -1, dtype=np.int64)
+    nearest = _holder(xy, boundaries)
+    held = np.unique(nearest[nearest >= 0])
+    if held.size == 0:
+        return part
+    away_m = np.zeros(len(xy))
+    outside = np.flatnonzero(nearest < 0)
+    tree = shapely.STRtree([boundaries[number] for number in held])
+    (_, place), away_m[outside] = tree.query_nearest(
+        shapely.points(xy[outside]), return_distance=True, all_matches=False
+    )
+    nearest[outside] = held[place]
+    working = _may_be_harvest(fixes, most_harvest_speed_m_s)
+    foreign = _foreign_harvest(fixes, working, nearest, away_m)
+    mine = (away_m <= EDGE_M) & ~((away_m > 0) & foreign)
+    part[mine] = nearest[mine]
     return part
+
+
+def _holder(xy: NDArray[np.float64], boundaries: Sequence[BaseGeometry]) -> NDArray[np.int64]:
+    """Give the first boundary that holds each point, its edge too; -1 where none does."""
+    holder = np.full(len(xy), -1, dtype=np.int64)
+    for number, boundary in enumerate(boundaries):
+        west, south, east, north = boundary.bounds
+        near = (xy[:, 0] >= west) & (xy[:, 0] <= east) & (xy[:, 1] >= south) & (xy[:, 1] <= north)
+        loose = np.flatnonzero(near & (holder < 0))
+        shapely.prepare(boundary)
+        holder[loose[shapely.intersects_xy(boundary, xy[loose])]] = number
+    return holder
+
+
+def _foreign_harvest(
+    fixes: pd.DataFrame,
+    working: NDArray[np.bool_],
+    nearest: NDArray[np.int64],
+    away_m: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Mark the stretches of a neighbour's harvest, and what is driven between two of them."""
+    table = pd.DataFrame(
+        {
+            "machine": pd.factorize(fixes["machine_id"])[0] if "machine_id" in fixes else 0,
+            "east": fixes["easting"].to_numpy(float),
+            "north": fixes["northing"].to_numpy(float),
+            "nearest": nearest,
+            "away": away_m,
+            "outside": away_m > 0,
+            "far": away_m > SLOP_M,
+            "working": working,
+        }
+    )
+    keys = ["machine"]
+    if "time" in fixes and fixes["time"].notna().all():
+        keys.append("time")
+        table["time"] = fixes["time"].to_numpy()
+    table = table.sort_values(keys, kind="stable")
+    harvest = table[table["working"]]
+    # A longer way from one harvested fix to the next is a drive to other work.
+    moved = np.hypot(harvest["east"].diff(), harvest["north"].diff()) > EDGE_M
+    new = moved | _changes(harvest, "machine", "nearest", "outside")
+    stretch = new.cumsum()
+    leg = (new | _changes(harvest, "far")).cumsum()
+    start = harvest.groupby(leg)[["east", "north"]].transform("first")
+    reach = np.hypot(harvest["east"] - start["east"], harvest["north"] - start["north"])
+    beyond = harvest["far"] & ((reach > EDGE_M) | (harvest["away"] > EDGE_M))
+    foreign = beyond.groupby(stretch).transform("any").astype(float).reindex(table.index)
+    around = foreign.groupby(table["machine"])
+    both = pd.concat([around.ffill(), around.bfill()], axis=1).min(axis=1)
+    return both.reindex(fixes.index).to_numpy() > 0
+
+
+def _changes(table: pd.DataFrame, *columns: str) -> pd.Series:
+    values = table[list(columns)]
+    return (values != values.shift()).any(axis=1)
 
 
 def track_parts(track: Track, part: NDArray[np.int64]) -> dict[int, Track]:

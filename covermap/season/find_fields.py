@@ -7,15 +7,16 @@ import json
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from covermap.columns import column_named
-from covermap.errors import SettingsError
+from covermap.errors import CovermapError, SettingsError
 from covermap.field_file import read_field_file
 from covermap.season.field_job import FieldJob, Look
+from covermap.season.parted_track import read_outlines
 from covermap.season.season_file import DEFAULT_GAP_M, Entry, Parting, Season
 
 _TABLES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".log")
@@ -102,6 +103,7 @@ def jobs_of(
     """
     jobs: list[FieldJob] = []
     notes: list[str] = []
+    entries = list(entries)
     for place, entry in enumerate(entries):
         shown = _shown(entry.source, season.root)
         stem = slug(str(Path(shown).with_suffix("")))
@@ -130,8 +132,36 @@ def jobs_of(
                     part_text=f"{order} of {len(look.parts)}",
                 )
             )
+    notes += _never_driven(season, entries, looks)
     notes += _shared_ground(jobs)
     return sorted(_unique(jobs), key=lambda job: job.field_id), notes
+
+
+def _never_driven(season: Season, entries: Sequence[Entry], looks: Mapping[int, Look]) -> list[str]:
+    """Name the outlines that hold no fix of any track parted by their file."""
+    tracks: dict[tuple[Path, str | None], list[str]] = {}
+    driven: dict[tuple[Path, str | None], set[str | None]] = {}
+    for place, entry in enumerate(entries):
+        look, parting = looks.get(place), entry.parting
+        # what could not be read has its own row, and tells nothing of where it drove
+        if look is None or look.trouble or parting is None or parting.boundaries is None:
+            continue
+        file = (parting.boundaries, parting.name_column)
+        tracks.setdefault(file, []).append(_shown(entry.source, season.root))
+        driven.setdefault(file, set()).update(name for _, name, _ in look.parts)
+    notes = []
+    for (path, column), sources in tracks.items():
+        try:
+            names = read_outlines(path, None, column)
+        except CovermapError:
+            continue  # changed or gone since the look: the rows of its fields say so
+        shown = _shown(path, season.root)
+        notes += [
+            f'{shown}: "{name}" has no fix of {" or ".join(sources)}.'
+            for name in names
+            if name not in driven[path, column]
+        ]
+    return notes
 
 
 def _shared_ground(jobs: Iterable[FieldJob]) -> list[str]:

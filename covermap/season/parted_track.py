@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyproj
 from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import BoundaryError
@@ -102,11 +103,11 @@ def _read(path: Path, parting: Parting, speed: float, how: Mapping[str, Any]) ->
     track = read_track(path, **how)
     outlines: dict[str, BaseGeometry] = {}
     if parting.boundaries is not None:
-        outlines = read_outlines(parting.boundaries, track, parting.name_column)
-        part = part_by_boundaries(track, list(outlines.values()))
+        outlines = read_outlines(parting.boundaries, track.crs, parting.name_column)
+        part = part_by_boundaries(track, list(outlines.values()), speed)
         if not (part >= 0).any():
             raise BoundaryError(
-                f"{parting.boundaries.name}: none of its {len(outlines)} outlines touches "
+                f"{parting.boundaries.name}: none of its {len(outlines)} outlines holds a fix of "
                 f"{path.name}. Are they the outlines of other fields?"
             )
     else:
@@ -128,13 +129,30 @@ def _read(path: Path, parting: Parting, speed: float, how: Mapping[str, Any]) ->
     return PartedTrack(parts, len(part), int(np.sum(part < 0)))
 
 
-def read_outlines(path: Path, track: Track, name_column: str | None) -> dict[str, BaseGeometry]:
-    """Read named outlines of fields and bring them into the track's CRS.
+def read_outlines(
+    path: Path, crs: pyproj.CRS | None, name_column: str | None
+) -> dict[str, BaseGeometry]:
+    """Read named outlines of fields and bring them into a CRS.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        GeoJSON, GeoPackage, Shapefile or whatever else GDAL opens.
+    crs : pyproj.CRS or None
+        Of the track; None leaves them as they are in the file.
+    name_column : str or None
+        Column of the names, if it has none of the usual headers.
+
+    Returns
+    -------
+    dict of str to shapely geometry
+        In the order of the file.
 
     Raises
     ------
     BoundaryError
-        If the file cannot be read, holds no polygon, or a polygon has no name.
+        If the file cannot be read, holds no polygon or no usable positions, or a polygon has
+        no name.
     """
     import geopandas as gpd
     import shapely
@@ -148,9 +166,19 @@ def read_outlines(path: Path, track: Track, name_column: str | None) -> dict[str
             f"{path.name}: cannot be read as a polygon file. Expected GeoJSON, GeoPackage or "
             "Shapefile with a polygon for each field."
         ) from error
-    layer = layer[layer.geom_type.isin(["Polygon", "MultiPolygon"])]
+    if not isinstance(layer, gpd.GeoDataFrame):
+        # a table is read as one without shapes
+        raise BoundaryError(
+            f"{path.name}: holds no polygon; it is a table without shapes. Expected GeoJSON, "
+            "GeoPackage or Shapefile with a polygon for each field. Name that file as boundaries."
+        )
+    others = len(layer)
+    layer = layer[layer.geom_type.isin(["Polygon", "MultiPolygon"]) & ~layer.is_empty]
     if layer.empty:
-        raise BoundaryError(f"{path.name}: holds no polygon. Expected one for each field.")
+        raise BoundaryError(
+            f"{path.name}: holds no polygon ({others} other features). Expected one for each "
+            "field; draw each outline as a closed polygon."
+        )
     wanted = [name_column.lower()] if name_column else list(_NAME_COLUMNS)
     column = next((c for w in wanted for c in layer.columns if str(c).lower() == w), None)
     if column is None:
@@ -161,7 +189,13 @@ def read_outlines(path: Path, track: Track, name_column: str | None) -> dict[str
         )
     if layer.crs is None:
         layer = layer.set_crs("EPSG:4326")
-    layer = layer.to_crs(track.crs)
+    if layer.crs.is_geographic and (abs(layer.total_bounds) > (360, 90, 360, 90)).any():
+        raise BoundaryError(
+            f"{path.name}: its positions are no degrees, and it names no other coordinate "
+            "reference system. Expected longitude and latitude, or a file that says its system "
+            "(a GeoPackage, or a Shapefile with its .prj). Export it again with one."
+        )
+    layer = layer if crs is None else layer.to_crs(crs)
     outlines: dict[str, BaseGeometry] = {}
     for number, (name, shape) in enumerate(zip(layer[column], layer.geometry, strict=True), 1):
         if not isinstance(name, str) or not name.strip():

@@ -179,7 +179,12 @@ def _track_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
     if file is None or file.lower().endswith(".toml"):
         raise SettingsError(f'{where}name the track: file = "week31.csv".')
     boundaries, split = (_text(entry, key, where) for key in ("boundaries", "split"))
-    if (boundaries is None) == (split is None):
+    if boundaries is not None and split is not None:
+        raise SettingsError(
+            f"{where}boundaries and split exclude each other: say how to part the track by one of "
+            "them, and leave the other out."
+        )
+    if boundaries is None and split is None:
         raise SettingsError(
             f'{where}say how to part the track: boundaries = "fields.geojson" or split = "gaps".'
         )
