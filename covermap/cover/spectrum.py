@@ -449,10 +449,10 @@ def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tup
             ratio.one_spacing_cv_pct,
             ratio.one_spacing_contrast,
             "spectrum-one-spacing",
-            f"Unevenness repeats with every pass ({one_m:.1f} {unit}): CV "
+            f"Unevenness repeats at the pass spacing ({one_m:.1f} {unit}): CV "
             f"{ratio.one_spacing_cv_pct:.0f} %, of the ground itself "
-            f"{given.one_spacing_cv_pct:.0f} %. The same on every pass: width or "
-            "shape of the spread, rows, or a steady wind; the causes say which.",
+            f"{given.one_spacing_cv_pct:.0f} %, as a mean over the field; some passes may be "
+            "even. Width or shape of the spread, rows, or a steady wind: the causes say which.",
         ),
         (
             ratio.two_spacings_cv_pct,
