@@ -99,7 +99,9 @@ def test_deposit_is_fifteen_times_faster_than_buffer_and_rasterise(bands, grid, 
             dtype="float32",
         )
 
-    fast, slow = seconds(ours, 7), seconds(theirs, 2)
+    fast = slow = float("inf")
+    for _ in range(4):  # turn about, so that whatever else the machine does falls on both
+        fast, slow = min(fast, seconds(ours, 10)), min(slow, seconds(theirs, 1))
     with capsys.disabled():
         print(f"\ndeposit {fast:.3f} s, buffer and rasterise {slow:.2f} s: {slow / fast:.1f} ×")
     assert slow >= 15 * fast
