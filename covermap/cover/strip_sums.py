@@ -6,6 +6,7 @@ import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -129,10 +130,16 @@ class StripSums:
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
         joined, loads = _joined(bands, np.ascontiguousarray(loads, np.float64))
-        columns = []
+        columns: list[Any] = []
+        where = runs_of(joined, self.grid)
         for load in loads.T:
+            if not load.any():
+                columns.append(np.zeros(self.count))
+                continue
             laden = replace(joined, mass_kg=np.ascontiguousarray(load))
-            runs = runs_of(laden, self.grid)
+            # runs follow from where the bands lie; only their loads are others
+            heaviest = np.maximum.reduceat(np.abs(load), where.bands[:, 0])
+            runs = replace(where, heaviest_kg=heaviest)
 
             def laid(window: Window, laden: Bands = laden, runs: Runs = runs) -> np.ndarray:
                 found = np.zeros(self.count + 1)

@@ -248,7 +248,7 @@ def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
     # turn about, so that whatever else the machine does falls on both
     alone = replace(laid, pass_index=np.arange(len(laid.mass_kg), dtype=np.int32))
     plain, fast, why = [], [], []
-    for _ in range(8):
+    for _ in range(20):
         plain.append(seconds(lambda: deposit(alone, result.grid, meaningful_kg_m2=0.05), 1))
         fast.append(seconds(lambda: deposit(laid, result.grid, meaningful_kg_m2=0.05), 1))
         why.append(seconds(lambda: causes(*seen[0]), 1))
