@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import Any
+from functools import cached_property, reduce
 
 import numpy as np
 
@@ -130,7 +129,7 @@ class StripSums:
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
         joined, loads = _joined(bands, np.ascontiguousarray(loads, np.float64))
-        columns: list[Any] = []
+        columns: list[np.ndarray] = []
         where = runs_of(joined, self.grid)
         for load in loads.T:
             if not load.any():
@@ -163,10 +162,10 @@ class StripSums:
                 return found[1:]
 
             if threads == 1 or len(self._windows) == 1:
-                columns.append(sum(map(laid, self._windows)))
+                columns.append(reduce(np.add, map(laid, self._windows)))
                 continue
             with ThreadPoolExecutor(threads) as pool:
-                columns.append(sum(pool.map(laid, self._windows)))
+                columns.append(reduce(np.add, pool.map(laid, self._windows)))
         return np.column_stack(columns)
 
 
