@@ -52,11 +52,11 @@ def export_command(
     task: the plan's zones for a terminal (ISO 11783-10), with --task-quantity and a
     --task-value for each action; all leaves it out without them. Files keep SI units.
     """
+    from covermap.outputs.caution import CAUTION
     from covermap.outputs.export_content import read_export_content
     from covermap.outputs.export_gis import write_gis_files
     from covermap.outputs.export_phone import write_phone_files
     from covermap.outputs.export_table import write_table_files
-    from covermap.outputs.summary import CAUTION
     from covermap.outputs.write_whole import whole_files
 
     values = _values(task_values)

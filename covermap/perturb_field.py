@@ -19,9 +19,9 @@ from covermap.harvest.read_track import Track
 from covermap.harvest_record import Harvest, cut_height_m, mean_speed_m_s, read_harvest
 from covermap.perturbations import Draw, Perturbations, draws, usual_perturbations
 from covermap.settings import FieldSettings
-from covermap.spread.bands import FixWind
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.wind import WindSeries
+from covermap.spread.wind_lean import FixWind
 from covermap.spread.wind_on_fixes import tables_for, thrower
 
 #: What is reported of every repeat, in order.

@@ -11,9 +11,9 @@ from builders import UTM
 from matplotlib.image import imread
 
 from covermap.ground.grid import Grid
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import colourise
 from covermap.outputs.harrow_picture import harrow_lines, harrow_picture
-from covermap.outputs.summary import CAUTION
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
 from covermap.settings import SETTINGS

@@ -17,11 +17,11 @@ from matplotlib.image import imread
 
 from covermap.field import map_field
 from covermap.ground.grid import Grid
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import colourise
 from covermap.outputs.drawing import INK
 from covermap.outputs.plan_picture import plan_picture
 from covermap.outputs.plan_signs import action_signs
-from covermap.outputs.summary import CAUTION
 from covermap.plan.actions import ACTIONS
 from covermap.plan.operation_table import operation_table
 from covermap.plan.operations import sequence

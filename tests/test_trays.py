@@ -20,7 +20,8 @@ from covermap.spread.overlap import (
     widest_spacing,
 )
 from covermap.spread.profile import profile_shares
-from covermap.spread.profile_file import profile_file_text, read_profile_file
+from covermap.spread.profile_file import read_profile_file
+from covermap.spread.profile_writer import profile_file_text
 from covermap.spread.tray_file import TrayTest, read_tray_test
 from covermap.spread.trays import measure_profile
 from covermap.units import KG_PER_POUND, METRES_PER_FOOT

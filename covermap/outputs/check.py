@@ -9,7 +9,7 @@ from covermap.harvest.clean_track import REASONS, clean_track
 from covermap.harvest.passes import find_passes
 from covermap.harvest.read_track import Track
 from covermap.harvest_record import assumptions, crop_of, typical_cut_width_m
-from covermap.outputs.summary import plain
+from covermap.outputs.plain_values import plain
 from covermap.settings import FieldSettings
 
 #: Cut width taken only to look for passes when none is known [m].

@@ -12,7 +12,7 @@ from covermap.cover.repeat_strips import KINDS, LEAST_OVERLAP_SHARE
 from covermap.harvest.same_tracks import HALF_OVER_PART, PARALLEL_DEG, SAME_TRACK_PART
 from covermap.open_result import MapResult
 from covermap.outputs.compare_notes import LEAST_TRACK_SHARE, compare_notes
-from covermap.outputs.summary import plain
+from covermap.outputs.plain_values import plain
 from covermap.settings import BY_NAME
 from covermap.units import Shown, shown
 

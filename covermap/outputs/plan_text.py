@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 
 from covermap import __version__
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.harrow_picture import harrow_lines
-from covermap.outputs.summary import CAUTION, plain
+from covermap.outputs.plain_values import plain
 from covermap.plan.actions import BENEFITS, TRIGGERS, Limits
 from covermap.plan.erosion import RULES as EROSION
 from covermap.plan.erosion import field_mean_ratio, water_loss_range

@@ -12,7 +12,8 @@ from typing import Any
 import pandas as pd
 
 from covermap import __version__
-from covermap.outputs.summary import CAUTION, plain
+from covermap.outputs.caution import CAUTION
+from covermap.outputs.plain_values import plain
 from covermap.perturb_field import LOW_MARK, NUMBERS, FieldRange, mark_between, marks
 from covermap.tables import read_table
 from covermap.units import Shown, shown

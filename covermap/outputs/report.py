@@ -14,11 +14,11 @@ import pandas as pd
 from covermap import __version__
 from covermap.errors import OutputError
 from covermap.open_result import MapResult
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.report_pictures import report_pictures
 from covermap.outputs.report_plan import FoundPlan, find_plan, letters, plan_content, quoted
 from covermap.outputs.report_tables import accounts, causes_table, passes_table, strips_table
 from covermap.outputs.report_verdict import Said, strongest_cause, verdict
-from covermap.outputs.summary import CAUTION
 from covermap.units import shown
 
 #: Assumptions and notes are told up to so many characters; summary.json holds all.

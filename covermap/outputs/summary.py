@@ -14,6 +14,7 @@ from covermap import __version__
 from covermap.cover.spectrum import spectrum_findings
 from covermap.field import FieldResult
 from covermap.ground.rasters import Raster, as_raster, stripes
+from covermap.outputs.plain_values import plain
 from covermap.settings import BY_NAME
 from covermap.units import shown
 
@@ -22,11 +23,6 @@ SCHEMA = "covermap-summary-1"
 
 #: A cause with a smaller part of all residue laid wrong is left to causes.csv.
 _LEAST_TOLD = 0.03
-#: Shown wherever a result could send someone to a machine.
-CAUTION = (
-    "Before anyone reaches into the machine: engine off, key out, all moving parts stopped; "
-    "follow the operator's manual first. Local codes and licensed advisers go before this map."
-)
 
 
 @dataclass(frozen=True)
@@ -70,19 +66,6 @@ def mean_on_harvested(result: FieldResult, values: np.ndarray | Raster) -> float
         there = np.where(harvested, band.rows(part.row, part.rows), 0.0).astype(np.float64)
         sums.extend(there.sum(axis=1).tolist())
     return math.fsum(sums) / cells if cells else math.nan
-
-
-def plain(value: Any) -> Any:
-    """Turn numpy scalars to plain ones and what JSON cannot hold (NaN, ∞) to None."""
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float):
-        return round(value, 9) if math.isfinite(value) else None
-    return value
 
 
 def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from xml.etree import ElementTree
 
 from covermap import __version__
 from covermap.errors import OutputError
-from covermap.outputs.summary import CAUTION
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.task_grid import AREA_TOLERANCE, OUTSIDE_CODE, TaskGrid, lay_task_grid
 from covermap.outputs.task_values import TaskQuantity, find_task_quantity, task_values
 from covermap.plan.actions import ACTIONS, RULE_IDS

@@ -7,8 +7,8 @@ from typing import Any
 
 import pandas as pd
 
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.report_verdict import Said
-from covermap.outputs.summary import CAUTION
 from covermap.season.rankings import judged, laid_in_rows, season_evenness_pct
 from covermap.season.season_results import FAILED, MAPPED, weighted_mean
 from covermap.units import shown
