@@ -13,7 +13,8 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.field_numbers import FieldNumbers, MappedGround, field_numbers
 from covermap.cover.what_if import Run
-from covermap.field import FieldResult, map_field
+from covermap.field import map_field
+from covermap.field_result import FieldResult
 from covermap.ground.threads import core_count, limit_threads
 from covermap.harvest.read_track import Track
 from covermap.harvest_record import Harvest, cut_height_m, mean_speed_m_s, read_harvest

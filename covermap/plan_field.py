@@ -10,7 +10,7 @@ import pandas as pd
 
 from covermap.crops import find_crop
 from covermap.errors import SettingsError
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest_record import defaults_used
 from covermap.plan.actions import HEAP_ABOVE, Limits, Spot, choose_actions

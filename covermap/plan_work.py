@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.plan.actions import (
     ACTIONS,
     LEAST_MENDED,

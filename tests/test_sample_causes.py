@@ -6,7 +6,8 @@ from functools import cache
 import pytest
 
 from covermap.cover.causes import CAUSES
-from covermap.field import FieldResult, map_field
+from covermap.field import map_field
+from covermap.field_result import FieldResult
 from covermap.open_field import open_field
 from covermap.sample import make_sample
 

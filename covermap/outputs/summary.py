@@ -12,7 +12,7 @@ import pandas as pd
 
 from covermap import __version__
 from covermap.cover.spectrum import spectrum_findings
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.outputs.plain_values import plain
 from covermap.settings import BY_NAME

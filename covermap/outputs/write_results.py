@@ -14,7 +14,7 @@ import pandas as pd
 from pyproj import Transformer
 
 from covermap import __version__
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.ground.rasters import Raster
 from covermap.ground.threads import core_count
 from covermap.outputs.caution import CAUTION
