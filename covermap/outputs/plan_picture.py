@@ -216,14 +216,14 @@ def _mean(values: Any) -> float:
 
 
 def _step_label(step: Step, lines: int) -> str:
-    """Give the operation and the basis of its figure in so many lines at most."""
+    """Give the operation and the table of its figure in so many lines at most."""
     if not step.basis:
         return "now, as mapped"
-    name, _, source = step.label.rpartition(" (")
+    name, _, table = step.label.rpartition(" (")
     if lines < 2:
-        return f"{plain_text(name, _SHORT_LABEL)} ({source[:-1]}, {step.basis})"
+        return f"{plain_text(name, _SHORT_LABEL)} ({table}"
     wrapped = textwrap.wrap(name, _LONGEST_LABEL, max_lines=lines - 1, placeholder=" …")
-    return "\n".join([*wrapped, f"({source} share kept of {step.basis}"])
+    return "\n".join([*wrapped, f"({table}"])
 
 
 def _draw_steps(axes: Axes, plan: FieldPlan) -> None:
