@@ -247,7 +247,8 @@ def test_a_large_field_of_many_zones_and_operations_stays_small(plan):
     rules = list(ACTIONS)
     zones["rule_id"] = [rules[(k + k // 20) % len(rules)] for k in range(len(boxes))]
     work = pd.concat([plan.work.iloc[:1]] * len(rules)).assign(rule_id=rules)
-    steps = sequence(noise, [CHISEL, DRILL] * 6, fragile=False, cover_m2_per_kg=0.6)
+    rows = [CHISEL, "bent-leg subsoiler (US single values, by mass)"] * 6
+    steps = sequence(noise, rows, fragile=False, cover_m2_per_kg=0.6)
     large = replace(
         plan,
         result=replace(plan.result, grid=grid, outline=shapely.box(5e5, 4.98e6, 5.01e5, 4.981e6)),
@@ -259,6 +260,10 @@ def test_a_large_field_of_many_zones_and_operations_stays_small(plan):
     svg = plan_picture(large)
     assert len(svg.encode()) < 1_500_000
     assert CHISEL in texts(svg)  # one line each where rows are many
+    assert any(
+        re.fullmatch(r"bent-leg \w*… \(US single values, by mass\)", word) and len(word) <= 44
+        for word in texts(svg)
+    )  # the name is cut short, its table never
 
 
 def test_letters_stand_out_from_every_colour():
