@@ -295,7 +295,7 @@ MAP_SETTINGS: tuple[Setting, ...] = (
         "length",
         "Longest reach to one side that the machine can be set to.",
         default=5.3,
-        why="most combines struggle beyond 30 to 35 ft in all (farm-equipment.com; Erb 1989); "
+        why="most combines struggle beyond 30 to 35 ft in all (trade press; Erb 1989); "
         "a longer stated reach counts",
         high=40.0,
     ),

@@ -57,7 +57,7 @@ _IMAGE_PIXELS, _HATCH_PIXELS, _LINE_PIXELS = 600, 12, 2
 _DARK_COVER_PCT = 60.0
 _COVER_ENDS = (0.0, 100.0)
 _LONGEST_TITLE, _LONGEST_CURRENCY = 90, 9
-_LONGEST_LABEL, _SHORT_LABEL = 34, 24
+_LONGEST_LABEL, _LONGEST_ONE_LINE = 34, 44
 
 
 def plan_picture(plan: FieldPlan, *, us_units: bool = False) -> str:
@@ -216,14 +216,14 @@ def _mean(values: Any) -> float:
 
 
 def _step_label(step: Step, lines: int) -> str:
-    """Give the operation and the basis of its figure in so many lines at most."""
+    """Give the operation and the table of its figure in so many lines at most."""
     if not step.basis:
         return "now, as mapped"
-    name, _, source = step.label.rpartition(" (")
+    name, _, table = step.label.rpartition(" (")
     if lines < 2:
-        return f"{plain_text(name, _SHORT_LABEL)} ({source[:-1]}, {step.basis})"
+        return f"{plain_text(name, _LONGEST_ONE_LINE - len(f' ({table}'))} ({table}"
     wrapped = textwrap.wrap(name, _LONGEST_LABEL, max_lines=lines - 1, placeholder=" …")
-    return "\n".join([*wrapped, f"({source} share kept of {step.basis}"])
+    return "\n".join([*wrapped, f"({table}"])
 
 
 def _draw_steps(axes: Axes, plan: FieldPlan) -> None:

@@ -163,7 +163,7 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         low, mid, high = _means(step.cover_pct)
         spread = "" if high - low < 0.5 else f" ({low:.0f} to {high:.0f} %)"
         mass = rate.text(_mean(step.residue_t_ha.mid))
-        label = step.label if not step.basis else f"after {step.label}, {step.basis} basis"
+        label = step.label if not step.basis else f"after {step.label}"
         equivalent = " flat equivalent" if step.flat_equivalent else ""
         lines.append(f"  {label}: cover {mid:.0f} %{spread}, {mass}{equivalent}")
     area = shown(us_units)["area"]

@@ -243,11 +243,10 @@ def _steps_table(steps: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str
         spread = "" if cover["high"] - cover["low"] < 0.5 else (
             f" ({cover['low']:.0f} to {cover['high']:.0f})"
         )  # fmt: skip
-        basis = f", share kept of {step['basis']}" if step["basis"] else ""
         equivalent = "*" if step["flat_equivalent"] else ""
         rows.append(
             [
-                f"{step['operation']}{basis}",
+                step["operation"],
                 f"{cover['mid']:.0f}{spread}",
                 f"{rate.text(step['residue_t_ha']['mid'])}{equivalent}",
             ]
