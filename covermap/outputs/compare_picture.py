@@ -25,6 +25,7 @@ from covermap.outputs.drawing import (
     plain_text,
     svg_of,
 )
+from covermap.outputs.labels import COME_BACK, RATIO_MEANING, limit_keys
 from covermap.outputs.map_drawing import (
     STRIP_LOOKS,
     draw_raster,
@@ -55,9 +56,8 @@ _LONGEST_NAME = 30
 #: Changes of the spread ratio beyond this get the end colour.
 _MOST_CHANGE = 1.0
 _CHANGE_MARKS = ((0.0, "−1 or less"), (0.25, "−0.5"), (0.5, "0"), (0.75, "+0.5"), (1.0, "+1+"))
-_RATIO = "spread ratio: residue landed ÷ given up; 1 = even"
-_STRIPS = [f"{kind} strip" for kind in STRIP_LOOKS]
-_REPEATS = [f"repeat offender: {kind} in both" for kind in STRIP_LOOKS]
+_RATIO = "spread ratio, 1 = even: " + RATIO_MEANING.replace("÷ ", "÷\n")
+_REPEATS = [f"{COME_BACK}: {kind}" for kind in STRIP_LOOKS]
 
 
 @dataclass(frozen=True)
@@ -119,9 +119,10 @@ def _sheet(found: Comparison, us_units: bool) -> Figure:
         for side, name in zip("ab", names, strict=True)
     ]
     marks = legend_marks(_BAND, ends, found.limits, us_units)
+    keys = list(limit_keys(found.limits).values())
     panels = [
-        _Panel(heads[0], found.bands_a[_BAND], ends, found.strips_a, marks, _RATIO, _STRIPS),
-        _Panel(heads[1], found.bands_b[_BAND], ends, found.strips_b, marks, _RATIO, _STRIPS),
+        _Panel(heads[0], found.bands_a[_BAND], ends, found.strips_a, marks, _RATIO, keys),
+        _Panel(heads[1], found.bands_b[_BAND], ends, found.strips_b, marks, _RATIO, keys),
         # the change is coloured as a ratio: none as 1
         _Panel(
             "B − A: change of the spread ratio\nonly ground harvested in both",

@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 import pandas as pd
 
+from covermap.outputs.labels import HIGHEST_TO_LOWEST, IN_DOUBLES, IN_GAPS, UNEVENNESS, WINDROW
 from covermap.units import Shown, shown
 
 UNKNOWN = "–"
@@ -113,13 +114,13 @@ def field_page_table(
         ("crop", "text"),
         ("machine", "text"),
         (f"harvested [{area.unit}]", "number"),
-        ("CV [%]", "number"),
+        (f"{UNEVENNESS} [%]", "number"),
         (f"gaps [{area.unit}]", "number"),
         ("gaps [%]", "number"),
         (f"doubles [{area.unit}]", "number"),
         ("doubles [%]", "number"),
         ("strongest cause", "words"),
-        ("highest ÷ lowest, middle pass", "number"),
+        (f"{HIGHEST_TO_LOWEST}, middle pass", "number"),
         ("cover [%]", "number"),
         (f"residue [{rate.unit}]", "number"),
         (f"wind [{wind.unit}]", "number"),
@@ -166,8 +167,8 @@ def _picture(row: Mapping[Any, Any], address: str) -> Cell:
     if not address:
         return Cell("")
     alt = (
-        f"Spread ratio of {row['name']}: {number(row['gap_share'], 1, 100.0).text} % in gaps, "
-        f"{number(row['double_share'], 1, 100.0).text} % under double cover"
+        f"Spread ratio of {row['name']}: {number(row['gap_share'], 1, 100.0).text} % {IN_GAPS}, "
+        f"{number(row['double_share'], 1, 100.0).text} % {IN_DOUBLES}"
     )
     return Cell("", picture=address, alt=alt)
 
@@ -186,7 +187,7 @@ def _from(degrees: Any) -> str:
 
 def settings_text(row: Mapping[Any, Any], length: Shown, *, reaches: bool) -> str:
     """Put into words how a machine was set, with or without how far it reached."""
-    how = {"both": "spread and rows", "windrow": "in rows"}
+    how = {"both": f"spread and {WINDROW}"}
     parts = [how.get(row["discharge"], row["discharge"] if known(row["discharge"]) else "")]
     if reaches:
         left, right = length.text(row["reach_left_m"]), length.text(row["reach_right_m"])
@@ -219,7 +220,7 @@ def ranked_table(
     columns = [
         ("rank", "number"),
         ("field", "text"),
-        ("CV [%]", "number"),
+        (f"{UNEVENNESS} [%]", "number"),
         (f"gaps [{area.unit}]", "number"),
         (f"doubles [{area.unit}]", "number"),
         (f"ground [{area.unit}]", "number"),
