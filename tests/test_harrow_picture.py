@@ -13,6 +13,7 @@ from matplotlib.image import imread
 from covermap.ground.grid import Grid
 from covermap.outputs.colours import colourise
 from covermap.outputs.harrow_picture import harrow_lines, harrow_picture
+from covermap.outputs.labels import HIGHEST_TO_LOWEST
 from covermap.outputs.summary import CAUTION
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
@@ -51,8 +52,8 @@ def test_picture_names_what_it_shows(us_units, length, area, carry):
     for expected in (
         "before",
         f"after one pass, heading {choice.heading_deg:.0f}° and back",
-        f"CV {choice.before.cv_pct:.0f} %,  highest ÷ lowest across the pass {choice.before.urdr:.1f}",
-        f"CV {choice.after.cv_pct:.0f} %,  highest ÷ lowest across the pass {choice.after.urdr:.1f}",
+        f"CV {choice.before.cv_pct:.0f} %,  {HIGHEST_TO_LOWEST} {choice.before.urdr:.1f}",
+        f"CV {choice.after.cv_pct:.0f} %,  {HIGHEST_TO_LOWEST} {choice.after.urdr:.1f}",
         "one pass",
         "two passes",
         "as it lies",

@@ -26,21 +26,23 @@ TEXTS = {".html", ".svg", ".json", ".geojson", ".csv", ".txt", ".xml", ".sld", "
 
 @dataclass(frozen=True)
 class Retired:
-    """A label given up: what finds it, how it once stood there, what stands there now."""
+    """A label given up: what finds it, how it once stood there, what stands there now.
+
+    ``cased``: only so written; in small letters it is a key of a file and stays.
+    """
 
     pattern: str
     once: str
     now: str
+    cased: bool = False
     outputs_only: bool = False
 
 
 RETIRED = [
     # higher is worse, so it is no evenness
-    Retired(r"\bEvenness\b", "Evenness (CV, 0.5 m trays)", labels.UNEVENNESS),
+    Retired(r"\bEvenness\b", "Evenness (CV, 0.5 m trays)", labels.UNEVENNESS, cased=True),
     Retired(r"worst evenness", "worst evenness", "highest unevenness"),
-    Retired(
-        r"under an evenness|for an evenness|the evenness", "the evenness to expect", "how even"
-    ),
+    Retired(r"for an evenness|the evenness", "the evenness to expect", "how even"),
     Retired(r"\bCV \[%\]", "CV [%]", f"{labels.UNEVENNESS} [%]"),
     # ground gives nothing up: part of what grew there stays as stubble
     Retired(r"(gave|gives) up", "residue this ground gave up", labels.RATIO_MEANING),
@@ -50,7 +52,7 @@ RETIRED = [
     # cover is percent of the ground, and not what is doubled
     Retired(r"under double cover", "Most ground under double cover", labels.IN_DOUBLES),
     # a letter word that had to be looked up, and four ways to spell it out; docs say it once
-    Retired(r"\bURDR\b", "URDR", labels.HIGHEST_TO_LOWEST, outputs_only=True),
+    Retired(r"\bURDR\b", "URDR", labels.HIGHEST_TO_LOWEST, cased=True, outputs_only=True),
     Retired(
         r"highest ÷ lowest(?! across the pass| mean over)",
         "Highest ÷ lowest",
@@ -99,7 +101,7 @@ SHOWN = {
                                "report.pdf", "season.html", "harrow.svg", "card.svg"),
     labels.COME_BACK: ("said/compare", "compare.svg"),
     labels.LEFT_OUT: ("said/check", "said/map", "report.pdf"),
-    labels.CROSSWIND: ("said/map", "said/advise", "map.html", "report.pdf", "card.svg"),
+    labels.CROSSWIND: ("said/advise", "map.html", "report.pdf", "card.svg"),
     labels.IMPLEMENT_RUNS: ("said/plan", "map.html", "report.pdf"),
     labels.TASK_DATA: ("READ_ME_FIRST.txt",),
     labels.limit_key("gap", 0.5): ("map.html", "report.pdf", "season.html", "field.kmz",
@@ -147,8 +149,7 @@ def retired_in(text: str, *, outputs: bool) -> list[str]:
     for one in RETIRED:
         if one.outputs_only and not outputs:
             continue
-        # a capital makes a heading of an inner word, which may stay
-        flags = 0 if one.pattern == r"\bEvenness\b" else re.IGNORECASE
+        flags = re.NOFLAG if one.cased else re.IGNORECASE
         found += [
             text[max(match.start() - 30, 0) : match.end() + 30]
             for match in re.finditer(one.pattern, text, flags)

@@ -280,16 +280,16 @@ def _table_height(rows: int) -> float:
 def _table(page: Page, advice: FieldAdvice, rows: list[CardRow], us_units: bool) -> None:
     units = shown(us_units)
     wind, length = units["wind"], units["length"]
-    edges = np.array([0, 16, 26, 37, 49, 59, 70, 82, 99, _TABLE_MM]) + page.left
+    edges = np.array([0, 15, 24.5, 35, 50, 59.5, 70, 85, 100.5, _TABLE_MM]) + page.left
     right = edges[1:] - 1.5
     y = page.y
     for first, text in ((1, "wind from the left"), (4, "wind from the right")):
         middle = (edges[first] + edges[first + 3]) / 2
-        page.write(middle, y, f"{text} [{length.unit}]", 7.5, ha="center", weight="bold")
+        page.write(middle, y, f"{text} [{length.unit}]", 7, ha="center", weight="bold")
         page.axes.plot([edges[first] + 2, edges[first + 3] - 1], [y + 4.2] * 2, color=SOFT, lw=0.6)
     heads = [f"crosswind\n[{wind.unit}]", *["reach\nleft", "reach\nright", "lean\n"] * 2]
     for x, text in zip(right, [*heads, *_CV_AND_RATIO], strict=True):
-        page.write(x, y + 5.2, text, 7.5, ha="right", linespacing=1.15)
+        page.write(x, y + 5.2, text, 7, ha="right", linespacing=1.15)
     y += 13.0
     page.axes.plot([edges[0], edges[-1]], [y, y], color=INK, lw=0.8)
     y += 0.8

@@ -150,7 +150,7 @@ def map_page(page: MapContent) -> str:
         "settings": page.settings_text,
         "legends": [layer.legend for layer in layers.layers],
         "first_layer": _FIRST_LAYER,
-        "keys": limit_keys(page.limits),
+        "limit_keys": limit_keys(page.limits),
         "windy": windy,
         "signs": [] if page.zones is None else signs_of(page.zones["rule_id"]),
         "causes": causes,

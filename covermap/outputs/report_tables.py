@@ -257,7 +257,7 @@ def accounts(found: MapResult, us_units: bool) -> tuple[list[dict[str, Any]], di
         ),
         (
             "Track points read",
-            Shown(1.0, "track points", 0),
+            Shown(1.0, "points", 0),
             fixes["read"],
             [("harvested", fixes["harvested"]), *removed.items()],
             "",

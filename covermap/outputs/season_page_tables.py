@@ -15,6 +15,11 @@ from covermap.units import Shown, shown
 UNKNOWN = "–"
 #: A lean that would show as nothing is not named [m].
 LEAST_LEAN_M = 0.05
+#: Head of a narrow column: broken where words may part.
+_HIGHEST_TO_LOWEST = ", ".join(
+    part.replace(" ", "\N{NO-BREAK SPACE}").replace("\N{NO-BREAK SPACE}across", " across")
+    for part in (HIGHEST_TO_LOWEST, "middle pass")
+)
 
 
 @dataclass(frozen=True)
@@ -120,7 +125,7 @@ def field_page_table(
         (f"doubles [{area.unit}]", "number"),
         ("doubles [%]", "number"),
         ("strongest cause", "words"),
-        (f"{HIGHEST_TO_LOWEST}, middle pass", "number"),
+        (_HIGHEST_TO_LOWEST, "number"),
         ("cover [%]", "number"),
         (f"residue [{rate.unit}]", "number"),
         (f"wind [{wind.unit}]", "number"),

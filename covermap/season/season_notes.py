@@ -21,7 +21,7 @@ WORST_FIELDS = 3
 RULES = {
     "season-worst": "CV {cv}; {gap} of its ground in gaps, {double} in doubles. Strongest cause: "
     "{cause}.",
-    "season-evenness": f"The {UNEVENNESS} of the season is the mean of that of its fields, "
+    "season-evenness": f"{UNEVENNESS} of the season is the mean of that of its fields, "
     "weighted by their harvested ground. It is not the CV over all ground together.",
     "season-failed": "Not mapped: {failed} of {all} fields. They are listed with their reason, "
     "and are in no mean and no total.",
