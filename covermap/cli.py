@@ -117,7 +117,7 @@ def map_command(
 @setting_options()
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def check_command(source: Path, as_json: bool, **options: Any) -> None:
-    """Say what was recognised in SOURCE, what would be dropped and what is assumed.
+    """Say what was recognised in SOURCE, which track points would be left out and what is assumed.
 
     Writes nothing. Missing settings are listed, not refused.
     """

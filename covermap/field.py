@@ -216,8 +216,8 @@ def _warnings(
     if settings.get("field", "boundary") is not None and cut_inside < 0.8:
         found.append(
             f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "
-            "Mass and harvested area are those of the whole track; evenness, gaps and doubles "
-            "are of the ground inside. Is it the right boundary?"
+            "Mass and harvested area are those of the whole track; unevenness (CV), gaps and "
+            "doubles are of the ground inside. Is it the right boundary?"
         )
     elif outside > 0.2:
         found.append(

@@ -221,7 +221,8 @@ def test_advise_from_options_alone_and_from_a_field(covermap, tmp_path):
     report = json.loads(text)
     assert report["headings"]
     assert {w["rule"] for w in report["ways_out"]} <= {
-        "reach", "direction", "cut height", "windrow", "forward speed",
+        "advise-reach", "advise-direction", "advise-cut-height", "advise-windrow",
+        "advise-forward-speed",
     }  # fmt: skip
 
 

@@ -739,7 +739,10 @@ def bare(tmp_path_factory):
 def test_a_result_without_plan_strips_or_times_still_goes_out(bare, tmp_path):
     done = run_export(bare, "all", tmp_path)
     assert done.exit_code == 0
-    assert "No task set: this result has no plan." in done.output
+    assert (
+        "No task data (prescription map) after ISO 11783-10: this result has no plan."
+        in done.output
+    )
     assert "No STAC item: the track has no times" in done.output
     assert pyogrio.read_info(tmp_path / "gis" / "field.gpkg", layer="strips")["features"] == 0
     assert json.loads((tmp_path / "gis" / "strips.geojson").read_text("utf-8"))["features"] == []

@@ -94,7 +94,7 @@ def made_content(grid=GRID):
             "rule_id": ["plan-harrow"],
             "action": ["heavy harrow"],
             "area_m2": [2400.0],
-            "swaths": [1],
+            "implement_runs": [1],
             "why": ["13.00 t/ha lies here."],
             "why_us": ["11,598 lb/ac lies here."],
         },
@@ -293,7 +293,7 @@ def test_layers_switch_with_their_legend_and_opacity(browser):
     for title, unit in (
         ("Residue", "t/ha"),
         ("Ground cover", "%"),
-        ("Passes on the ground", "number"),
+        ("Passes that laid residue here", "number"),
         ("Spread ratio after harrowing", "1 = even"),
         ("Ground cover after operations", "%"),
     ):
@@ -620,7 +620,13 @@ def test_print_puts_map_legend_and_facts_on_one_page(browser):
     pdf = PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
     assert len(pdf.pages) == 1
     words = unicodedata.normalize("NFKC", " ".join(pdf.pages[0].extract_text().split()))
-    for text in ("Low Meadow", "7.68 ha", "Engine off, key out.", "gap strip", "Residue [t/ha]"):
+    for text in (
+        "Low Meadow",
+        "7.68 ha",
+        "Engine off, key out.",
+        "gap: below 0.5",
+        "Residue [t/ha]",
+    ):
         assert text in words
     for text in ("Cross-section", "Opacity", "US", "18.98 ac", "Point at the map"):
         assert text not in words

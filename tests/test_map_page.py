@@ -245,7 +245,7 @@ def test_passes_and_strips_tell_numbers_with_units(html):
     assert rows["Working width"] == "9.1 m"
     assert rows["Residue"] == "4.60 t/ha"
     assert rows["Lean"] == "0.4 m left"
-    assert rows["CV across the pass"] == "31 %"
+    assert rows["Unevenness (CV) across the pass"] == "31 %"
     assert "Spacing" not in rows  # unknown, so not shown
     gap, double = (rows_of(data, strip) for strip in data["strips"])
     assert gap["Gap strip"] == "rank 1"

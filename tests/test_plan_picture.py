@@ -65,7 +65,7 @@ def every_action(plan):
             "action": list(ACTIONS.values()),
             "zones": 1,
             "area_ha": np.arange(1, len(ACTIONS) + 1) * 1.25,
-            "swaths": np.arange(11, len(ACTIONS) + 11),
+            "implement_runs": np.arange(11, len(ACTIONS) + 11),
             "travel_km": 1.0,
             "cost": np.nan,
             "fuel_l": np.nan,
@@ -94,7 +94,7 @@ def test_page_names_what_it_shows(plan, us_units, length, area, load, wide):
     words = texts(plan_picture(plan, us_units=us_units))
     everything = "\n".join(words)
     assert any(re.fullmatch(rf"[125]0* {length}", word) for word in words)  # scale bar
-    for word in ("N", "action", "swaths", area, "cost [$x^2$ <b>]", "cover [%]"):
+    for word in ("N", "action", "runs", area, "cost [$x^2$ <b>]", "cover [%]"):
         assert word in words, word
     for part in (
         "harvest of wheat, 2026-08-01",
@@ -122,7 +122,7 @@ def test_legend_holds_the_actions_of_the_plan_and_no_other(plan):
         assert (rule_id in words) == (action in words) == (rule_id in there)
     for _, row in plan.work.iterrows():
         assert f"{row['area_ha']:.2f}" in words
-        assert f"{row['swaths']}" in words
+        assert f"{row['implement_runs']}" in words
     tilled = plan.work.set_index("rule_id").loc["plan-till", "area_ha"]
     assert f"{12 * tilled:,.0f}" in words
 
@@ -146,7 +146,7 @@ def test_every_action_has_its_own_colour_hatch_and_letter(every_action):
 
 
 def test_letters_stand_only_where_they_fit(every_action):
-    """A zone half a swath wide has no letter, in the legend it stays."""
+    """A zone half an implement run wide has no letter, in the legend it stays."""
     zones = every_action.zones.copy()
     west, south, east, north = every_action.result.outline.bounds
     thin = shapely.box(west, south, west + 1, north)

@@ -156,7 +156,7 @@ def test_what_a_person_typed_stays_text(browser):
 
 
 def test_numbers_sort_as_numbers_and_what_is_unknown_comes_last(browser):
-    title = "CV [%]"
+    title = "Unevenness (CV) [%]"
     assert head(browser, title).get_attribute("aria-sort") is None
     head(browser, title).find_element("css selector", "button").click()
     assert column(browser, title) == ["10", "25", "110", "–", "–"]
@@ -253,8 +253,8 @@ def test_two_thousand_rows_open_and_sort_fast(driver, tmp_path):
         " document.body.offsetHeight; return performance.now() - t; })"
     )
     assert sorted(taken)[len(taken) // 2] < 1000
-    head(driver, "CV [%]").find_element("css selector", "button").click()
-    values = column(driver, "CV [%]")
+    head(driver, "Unevenness (CV) [%]").find_element("css selector", "button").click()
+    values = column(driver, "Unevenness (CV) [%]")
     assert values == sorted((f"{(k * 37) % 101}" for k in range(1990)), key=int)[:300]
     find(driver, "#filter").send_keys("log 1999.csv")
     wait_for(driver, "1 of 2000 fields shown")
@@ -263,7 +263,7 @@ def test_two_thousand_rows_open_and_sort_fast(driver, tmp_path):
     wait_for(driver, "300 of 2000 fields shown")
     find(driver, "#all").click()
     wait_for(driver, "2000 of 2000 fields shown")
-    values = column(driver, "CV [%]")
+    values = column(driver, "Unevenness (CV) [%]")
     assert len(values) == 2000
     assert values[1990:] == ["–"] * 10
     # a ranking leads to a row that was not shown

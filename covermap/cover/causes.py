@@ -36,7 +36,7 @@ CAUSES: dict[str, str] = {
     "cause-heaped": "straw heaped within the band, not even from edge to edge",
     "cause-lean": "spread leans to one side or is lopsided",
     "cause-wind": "crosswind",
-    "cause-windrow": "windrow or bale row",
+    "cause-windrow": "windrow",
     "cause-steering": "pass driven too near its neighbour, or part of the header empty",
     "cause-turn": "turn, headland or point row",
     "cause-flow": "start or stop of flow: residue leaves later than it is cut",

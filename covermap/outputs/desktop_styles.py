@@ -26,9 +26,9 @@ _BRUSHES = {
 }
 
 
-def vector_qml(layer: str) -> str:
-    """Give the style text of a vector layer."""
-    looks = layer_looks()[layer]
+def vector_qml(layer: str, limits: tuple[float, float]) -> str:
+    """Give the style text of a vector layer; limits: gap below, double above."""
+    looks = layer_looks(limits)[layer]
     root = ElementTree.Element("qgis", {"version": _VERSION, "styleCategories": "Symbology"})
     renderer = ElementTree.SubElement(
         root,

@@ -25,6 +25,7 @@ from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
 from covermap.outputs.colours import colour_index, palette
 from covermap.outputs.export_content import LAYERS, ExportContent
+from covermap.outputs.labels import RATIO_MEANING, limit_keys, opening
 from covermap.outputs.layer_styles import Look, layer_looks
 from covermap.outputs.map_texts import display_range
 from covermap.outputs.plan_signs import action_signs
@@ -135,7 +136,7 @@ def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> 
     _add(document, "name", content.name)
     _add(document, "open", "1")
     _add(document, "description", _as_text(f"{k}: {v}" for k, v in content.about().items()))
-    for layer, looks in layer_looks().items():
+    for layer, looks in layer_looks(content.limits).items():
         if layer in content.layers:
             for look in looks.looks:
                 _style(document, _style_id(layer, look.value), look)
@@ -143,12 +144,12 @@ def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> 
         _schema(document, layer, content)
     overlay = _add(document, "GroundOverlay")
     _add(overlay, "name", "Spread ratio")
-    gap, double = content.limits
+    keys = limit_keys(content.limits)
     _add(
         overlay,
         "description",
-        "Residue landed ÷ residue this ground gave up. White is 1; orange is less, with a gap "
-        f"below {gap:g}; purple is more, double above {double:g}.",
+        f"{opening(RATIO_MEANING)}. White is 1; orange is less, purple is more. "
+        f"{opening(keys['gap'])}; {keys['double']}.",
     )
     _add(overlay, "color", "d0ffffff")
     _add(_add(overlay, "Icon"), "href", _IMAGE)
@@ -170,7 +171,7 @@ def _folder(document: ElementTree.Element, layer: str, content: ExportContent) -
     _add(folder, "visibility", visible)
     _add(folder, "description", LAYERS[layer][0])
     names = [name for name in content.columns(layer) if name not in _OWN_WORDS]
-    looks = layer_looks()[layer]
+    looks = layer_looks(content.limits)[layer]
     table = content.layers[layer]
     shapes = table.geometry.to_crs(4326)
     records = table.drop(columns=table.geometry.name).to_dict("records")

@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 
 from covermap.outputs.colours import is_discrete, palette
 from covermap.outputs.drawing import INK
+from covermap.outputs.labels import limit_keys, opening
 from covermap.outputs.map_drawing import STRIP_LOOKS
 from covermap.outputs.plan_signs import action_signs
 from covermap.tables import read_table
@@ -103,12 +104,13 @@ def strip_colours() -> dict[str, str]:
     }
 
 
-def layer_looks() -> dict[str, LayerLooks]:
-    """Give the looks of strips, passes, zones and outline."""
+def layer_looks(limits: tuple[float, float]) -> dict[str, LayerLooks]:
+    """Give the looks of strips, passes, zones and outline; limits: gap below, double above."""
+    keys = limit_keys(limits)
     strips = tuple(
         Look(
             kind,
-            f"{kind.capitalize()} strip",
+            opening(keys[kind]),
             colour,
             0.5,
             _HATCHES[STRIP_LOOKS[kind].hatch],
@@ -182,9 +184,9 @@ def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
     return stops
 
 
-def vector_sld(layer: str) -> str:
-    """Give the Styled Layer Descriptor of a vector layer."""
-    looks = layer_looks()[layer]
+def vector_sld(layer: str, limits: tuple[float, float]) -> str:
+    """Give the Styled Layer Descriptor of a vector layer; limits: gap below, double above."""
+    looks = layer_looks(limits)[layer]
     root, style = _sld_root(layer)
     kind = _add(style, "FeatureTypeStyle")
     for look in looks.looks:

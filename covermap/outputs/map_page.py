@@ -18,6 +18,7 @@ import numpy as np
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster
 from covermap.outputs.cause_signs import cause_signs_of
+from covermap.outputs.labels import limit_keys
 from covermap.outputs.leaflet_files import leaflet_files
 from covermap.outputs.map_layers import RasterLayers, raster_layers
 from covermap.outputs.map_overlays import bounds_lat_lon, map_place
@@ -149,7 +150,7 @@ def map_page(page: MapContent) -> str:
         "settings": page.settings_text,
         "legends": [layer.legend for layer in layers.layers],
         "first_layer": _FIRST_LAYER,
-        "limits": page.limits,
+        "limit_keys": limit_keys(page.limits),
         "windy": windy,
         "signs": [] if page.zones is None else signs_of(page.zones["rule_id"]),
         "causes": causes,

@@ -24,6 +24,7 @@ from covermap.outputs.drawing import (
     plain_text,
     svg_of,
 )
+from covermap.outputs.labels import limit_keys
 from covermap.outputs.map_drawing import (
     blocks_of,
     box_of,
@@ -136,8 +137,8 @@ def _draw_head(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
     stated = "".join(f", {k} {load.text(v)}" for k, v in loads.items() if v is not None)
     lines = (
         f"Plan after harvest of {result.crop.kind}, {dated}",
-        f"Limits: cover {limits.target_cover_pct:g} %, gap below {limits.gap_below:g} and double "
-        f"above {limits.double_above:g} (spread ratio){stated}",
+        f"Limits: cover {limits.target_cover_pct:g} %; "
+        f"{'; '.join(limit_keys(_limits(plan)).values())}{stated}",
     )
     for k, line in enumerate(lines):
         _text(figure, 0.4, 7.13 - 0.2 * k, line, va="center")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from covermap.errors import OutputError
 from covermap.open_result import MapResult
+from covermap.outputs.labels import IMPLEMENT_RUNS
 from covermap.outputs.plan_signs import action_signs
 from covermap.outputs.plan_text import SCHEMA
 from covermap.outputs.report_tables import number, table
@@ -181,7 +182,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
         ("action", "left", 1),
         ("zones", "right", None),
         (f"ground [{area.unit}]", "right", None),
-        ("swaths", "right", None),
+        (IMPLEMENT_RUNS, "right", None),
     ]
     if priced:
         columns += [("cost, about", "right", None), ("fuel, about [l]", "right", None)]
@@ -193,7 +194,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
             f"{row['action']}\n[{row['rule_id']}]",
             number(row["zones"], 0),
             area.text(row["area_ha"] * 1e4).removesuffix(area.unit).strip(),
-            number(row["swaths"], 0),
+            number(row["implement_runs"], 0),
         ]
         if priced:
             cells += [number(row["cost"], 0), number(row["fuel_l"], 0)]

@@ -193,7 +193,8 @@ def wind_on_fixes(
         float(max(np.abs(across).max(initial=0.0), np.abs(along).max(initial=0.0), 0.5)),
     )
     notes = (
-        f"Wind on the pieces is {reduced.factor:.2f} of that measured at {series.height_m:g} m.",
+        f"Wind on the flying straw is {reduced.factor:.2f} of that measured at "
+        f"{series.height_m:g} m.",
     )
     # a calm stands in where no wind is known; what is told of the wind must not make it one
     measured_east = np.where(at.known, at_east, np.nan)
