@@ -137,7 +137,8 @@ def test_every_action_has_its_own_colour_hatch_and_letter(every_action):
         assert sign.code in sign.words.upper()
         assert words.count(sign.code) == 2, rule_id  # legend and zone
         assert f"fill: {sign.colour}" in svg
-    assert len(hatches(svg)) == len(ACTIONS) - 1  # to leave has none
+    # to leave has no hatch, but the ground below the target has one
+    assert len(hatches(svg)) == len(ACTIONS)
     # most urgent first, as the actions overrule each other
     order = [word for word in words if word in ACTIONS]
     assert order == list(reversed(ACTIONS))
@@ -194,7 +195,7 @@ def test_dots_are_the_means_of_the_steps():
 
 
 def test_ground_below_the_target_is_hatched_only_where_it_is(plan):
-    """Two by seven of twelve by twelve pixels are dash, ink on light colours; the rest is ramp."""
+    """Two pixels of twelve are line, ink where the ramp is light, and the rest is the ramp."""
     # the map of the whole grid, since images are cut off where the map ends
     whole = replace(plan.result, outline=shapely.box(*plan.result.grid.bounds))
     coded = re.findall(r'base64,\s*([^"]+)"', plan_picture(replace(plan, result=whole)))
@@ -209,7 +210,7 @@ def test_ground_below_the_target_is_hatched_only_where_it_is(plan):
     same = max(kept, key=np.sum)
     image = image if same is kept[0] else image[::-1]
     assert same[~below].all()
-    assert (~same[below]).mean() == pytest.approx(2 * 7 / 12**2, abs=0.03)
+    assert (~same[below]).mean() == pytest.approx(2 / 12, abs=0.03)
     assert np.unique(image[~same & (cover < 30)][:, :3], axis=0).tolist() == [[0x22] * 3]
 
 

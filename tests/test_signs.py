@@ -3,6 +3,7 @@
 import os
 import re
 import warnings
+from importlib import resources
 from itertools import combinations
 
 import pytest
@@ -23,6 +24,8 @@ HATCHES = read_table("hatches")
 #: (less those of the actions) are 0.1 apart for all three sorts of eyes.
 NOTICED = 0.02
 APART = 4.5 * NOTICED
+#: Classes of the two edges of a cause, the inner one first.
+EDGES = ("zone", "cause-halo")
 
 
 def given(column, rows=ROWS):
@@ -119,3 +122,22 @@ def test_desktop_styles_and_paper_have_the_hatches_of_the_table():
         assert [brush for brush in qml if brush != "solid"] == brushes
         marks = [hatch_of(name).mark for name in names if hatch_of(name).mark]
         assert re.findall(r"WellKnownName>(\w+)<", vector_sld(layer)) == marks
+
+
+def test_a_zone_over_a_gap_does_not_look_like_a_double():
+    """Zones and strips can be on together: their hatches add up, so actions slant nowhere."""
+    for name in ACTIONS:
+        assert not set("/\\xX") & set(hatch_of(name).paper), name
+        assert not any("diagonal" in brush for brush in hatch_of(name).brushes), name
+        assert "L" not in hatch_of(name).screen, name  # level and upright lines are H and V
+
+
+def test_the_edge_of_a_cause_on_the_map_page_shows_on_any_colour_of_any_raster():
+    """Ink within white: one of the two has 3 to 1 (WCAG 2.2, 1.4.11) on any ground."""
+    css = resources.files("covermap.outputs").joinpath("assets", "map_page.css").read_text("utf-8")
+    edges = [re.search(rf"\n\.{name} {{ stroke: #(\w+);", css).group(1) for name in EDGES]
+    ink, white = ("#" + "".join(digit * 2 for digit in edge) for edge in edges)
+    for row in read_table("colour_ramps"):
+        ground = "#" + "".join(f"{int(row[part]):02x}" for part in ("red", "green", "blue"))
+        assert max(contrast(ink, ground), contrast(white, ground)) >= 3, row["band"]
+    assert contrast(ink, white) >= 3

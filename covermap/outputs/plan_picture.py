@@ -41,6 +41,7 @@ from covermap.outputs.map_legend import (
 from covermap.outputs.map_texts import legend_marks
 from covermap.outputs.map_values import in_blocks
 from covermap.outputs.plan_signs import draw_table, table_height
+from covermap.outputs.signs import hatch_of
 from covermap.plan.operations import Step
 from covermap.plan_field import FieldPlan
 from covermap.units import shown
@@ -51,10 +52,8 @@ if TYPE_CHECKING:
 
 #: Fits A4 and US letter with a margin that printers leave.
 _PAGE = (10.5, 7.7)
-#: Longer side of the cover image; dashes are this far apart, this long and thick [pixels].
-_IMAGE_PIXELS, _HATCH_PIXELS, _DASH_PIXELS, _LINE_PIXELS = 600, 12, 7, 2
-#: Pixels of the key to the dashes, high and wide, about as fine as those of the image.
-_KEY_PIXELS = (24, 60)
+#: Longer side of the cover image; hatch lines are this far apart and this thick [pixels].
+_IMAGE_PIXELS, _HATCH_PIXELS, _LINE_PIXELS = 600, 12, 2
 #: Above this cover the ramp is too dark for ink.
 _DARK_COVER_PCT = 60.0
 _COVER_ENDS = (0.0, 100.0)
@@ -177,7 +176,7 @@ def _round(heading_deg: float) -> str:
 
 
 def _draw_cover(axes: Axes, plan: FieldPlan) -> None:
-    """Lay the cover as an image, with dashes across ground that falls below the target."""
+    """Lay the cover as an image, with falling lines across ground that falls below the target."""
     grid = plan.result.grid
     cover = np.asarray(plan.steps[-1].cover_pct.mid, np.float32)
     block = blocks_of(cover.shape)
@@ -187,18 +186,11 @@ def _draw_cover(axes: Axes, plan: FieldPlan) -> None:
     finer = max(_IMAGE_PIXELS // max(mean.shape), 1)
     mean, below = _enlarged(mean, finer), _enlarged(below, finer)
     image = colourise("cover_pct", mean, *_COVER_ENDS)
-    line = below & _dashes(mean.shape)
+    row, col = np.indices(mean.shape)
+    line = below & ((row - col) % _HATCH_PIXELS < _LINE_PIXELS)
     ink = tuple(int(INK[k : k + 2], 16) for k in (1, 3, 5))
     image[line, :3] = np.where(mean[line, None] > _DARK_COVER_PCT, (255, 255, 255), ink)
     draw_image(axes, image, grid, grid.cell_m * block / finer)
-
-
-def _dashes(shape: tuple[int, ...]) -> np.ndarray:
-    """Tell which pixels lie on the dashes across ground below the target."""
-    row, col = np.indices(shape)
-    shifted = col + row // _HATCH_PIXELS % 2 * _HATCH_PIXELS // 2
-    dash = shifted % _HATCH_PIXELS < _DASH_PIXELS
-    return np.asarray((row % _HATCH_PIXELS < _LINE_PIXELS) & dash)
 
 
 def _enlarged(values: np.ndarray, times: int) -> np.ndarray:
@@ -206,11 +198,12 @@ def _enlarged(values: np.ndarray, times: int) -> np.ndarray:
 
 
 def _draw_areas(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
+    from matplotlib.patches import Rectangle
+
     target, area = plan.target, shown(us_units)["area"]
     axes = blank_axes(figure, (6.2, 3.2, 4.1, 0.5))
-    key = axes.inset_axes((0.0, 0.06, 0.32, 0.14), transform=axes.transData)
-    key.imshow(~_dashes(_KEY_PIXELS), cmap="gray", aspect="auto", interpolation="none")
-    key.set(xticks=[], yticks=[])
+    hatch = hatch_of("below-target").paper
+    axes.add_patch(Rectangle((0, 0.06), 0.32, 0.14, fc="white", ec=INK, hatch=hatch, lw=0.5))
     share = 100 * target.area_below_m2 / (target.area_below_m2 + target.area_meets_m2)
     wanted = f"{plan.limits.target_cover_pct:g} %"
     meets, below = area.text(target.area_meets_m2), area.text(target.area_below_m2)
