@@ -21,11 +21,11 @@ from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import colourise
 from covermap.outputs.drawing import INK
 from covermap.outputs.plan_picture import plan_picture
-from covermap.outputs.plan_signs import action_signs
 from covermap.plan.actions import ACTIONS
 from covermap.plan.operation_table import operation_table
 from covermap.plan.operations import sequence
 from covermap.plan_field import plan_field
+from covermap.tables.signs import action_signs
 
 CHISEL = "chisel plough, sweeps (US table, by mass)"
 DRILL = "drill, double-disc openers (US table, by mass)"

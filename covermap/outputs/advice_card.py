@@ -49,6 +49,7 @@ from covermap.outputs.drawing import (
 )
 from covermap.outputs.labels import CROSSWIND, HIGHEST_TO_LOWEST, NOT_CORRECTED, UNEVENNESS
 from covermap.plan.settings_advice import CardRow
+from covermap.tables.signs import hatch_of
 from covermap.units import Shown, shown
 
 if TYPE_CHECKING:
@@ -187,7 +188,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
                 *sorted((side * beyond, side * most)),
                 facecolor=PALE,
                 edgecolor="#c2c7cb",
-                hatch="///",
+                hatch=hatch_of("not-corrected").paper,
                 lw=0,
                 zorder=0,
             )
@@ -218,7 +219,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
             3.2,
             facecolor=PALE,
             edgecolor=SOFT,
-            hatch="//////",
+            hatch=hatch_of("not-corrected").paper,
             lw=0.5,
         )
 

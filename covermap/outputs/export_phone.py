@@ -28,9 +28,9 @@ from covermap.outputs.export_content import LAYERS, ExportContent
 from covermap.outputs.labels import RATIO_MEANING, limit_keys, opening
 from covermap.outputs.layer_styles import Look, layer_looks
 from covermap.outputs.map_texts import display_range
-from covermap.outputs.plan_signs import action_signs
 from covermap.outputs.vectors import time_text, write_geojson
 from covermap.outputs.zip_files import write_zip
+from covermap.tables.signs import action_signs
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

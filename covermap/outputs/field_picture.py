@@ -42,7 +42,8 @@ from covermap.outputs.map_legend import (
     draw_strip_key,
 )
 from covermap.outputs.map_texts import LAYER_TITLES, display_range, layer_unit, legend_marks
-from covermap.outputs.plan_signs import ActionSign, draw_sign, signs_of
+from covermap.outputs.plan_signs import draw_sign
+from covermap.tables.signs import Sign, action_signs_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def field_picture(
     grid, values = found.grid, found.bands[layer]
     ground = ground_shapes(values, grid)
     bounds = shapely.total_bounds(ground) if ground else np.array(grid.bounds)
-    signs = [] if zones is None else signs_of(zones["rule_id"])
+    signs = [] if zones is None else action_signs_of(zones["rule_id"])
     kinds = list(STRIP_LOOKS) if strips and zones is None else []
     most = np.array(size_mm or (_LAYER_MM if zones is None else _ZONES_MM)) / _MM_PER_INCH
     sheet = _sheet(bounds[2:] - bounds[:2], most, len(signs) or len(kinds), ramp=zones is None)
@@ -182,7 +183,7 @@ def _ramp_box(sheet: _Sheet) -> Box:
 
 
 def _draw_keys(
-    axes: Axes, signs: list[ActionSign], keys: Mapping[str, str], layer: str, sheet: _Sheet
+    axes: Axes, signs: list[Sign], keys: Mapping[str, str], layer: str, sheet: _Sheet
 ) -> None:
     """Draw what zones or strips look like, from the top left on."""
     _, _, wide, high = sheet.legend_box
@@ -274,7 +275,7 @@ def _draw_profile(axes: Axes, x: np.ndarray, y: np.ndarray, limits: np.ndarray |
     for (kind, look), limit, beyond in marks:
         axes.axhline(limit, color=INK, lw=0.9, ls=look.dash, zorder=3)
         axes.fill_between(
-            x, y, limit, where=beyond, step="mid", fc="none", ec=INK, hatch=look.hatch, lw=0,
+            x, y, limit, where=beyond, step="mid", fc="none", ec=INK, hatch=look.hatch.paper, lw=0,
             zorder=2,
         )  # fmt: skip
         word = limit_key(kind, limit).split(" ×")[0].replace(": ", ":\n")

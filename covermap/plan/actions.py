@@ -10,17 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from covermap.tables.signs import words_of
+
 #: What each action is called, by rule id; the later one wins where several are called for.
-ACTIONS: dict[str, str] = {
-    "plan-leave": "leave",
-    "plan-down-pressure": "more down pressure",
-    "plan-row-cleaner": "row cleaner on",
-    "plan-check-stand": "reseed risk, check stand",
-    "plan-harrow": "heavy harrow",
-    "plan-till": "till",
-    "plan-spread-again": "spread again",
-    "plan-bale-or-rake": "bale or rake",
-}
+ACTIONS = words_of("action")
 #: Actions that take a pass over whole implement runs.
 PASSES = ("plan-harrow", "plan-till")
 RULE_IDS = tuple(ACTIONS)
