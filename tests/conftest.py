@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from deadlines import within
 
 
 @pytest.fixture(scope="session")
@@ -48,6 +49,6 @@ def driver():
         options.add_argument(word)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    browser.set_script_timeout(20)
+    browser.set_script_timeout(within(20))
     yield browser
     browser.quit()
