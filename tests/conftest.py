@@ -4,8 +4,15 @@ import os
 import shutil
 from pathlib import Path
 
+import hypothesis
 import pytest
 from deadlines import within
+
+# How long an example takes says how busy the machine is, not whether the law holds.
+hypothesis.settings.register_profile(
+    "laws", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("laws")
 
 
 @pytest.fixture(scope="session")

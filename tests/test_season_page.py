@@ -8,7 +8,7 @@ import base64
 import json
 
 import pytest
-from deadlines import wait_until
+from deadlines import wait_until, within
 
 from covermap.outputs.season_page import SeasonContent, season_page
 from covermap.outputs.season_tables import field_table
@@ -247,7 +247,7 @@ def test_two_thousand_rows_open_and_sort_fast(driver, tmp_path):
         "return b.map(one => { const t = performance.now(); one.click();"
         " document.body.offsetHeight; return performance.now() - t; })"
     )
-    assert sorted(taken)[len(taken) // 2] < 1000
+    assert sorted(taken)[len(taken) // 2] < within(1000)
     head(driver, "CV [%]").find_element("css selector", "button").click()
     values = column(driver, "CV [%]")
     assert values == sorted((f"{(k * 37) % 101}" for k in range(1990)), key=int)[:300]
