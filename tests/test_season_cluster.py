@@ -148,8 +148,9 @@ def test_a_field_that_kills_every_worker_fails_alone(expected, tmp_path, crew):
 
 
 @pytest.fixture
-def dask_processes(tmp_path):
+def dask_processes(tmp_path, monkeypatch):
     """Start a scheduler and two workers of their own on this machine."""
+    monkeypatch.setattr(workers, "_ANSWER_WITHIN_S", within(workers._ANSWER_WITHIN_S))
     address = tmp_path / "scheduler.json"
     started = []
 
