@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from functools import cache
 from pathlib import Path
 
 import hypothesis
@@ -26,6 +27,21 @@ def open_data() -> Path:
             raise FileNotFoundError(missing)
         pytest.skip(missing)
     return folder
+
+
+@pytest.fixture(scope="session")
+def mapped_sample(tmp_path_factory):
+    """Give a function that maps a sample field as it stands, once."""
+    from covermap.field import map_field
+    from covermap.open_field import open_field
+    from covermap.sample import write_sample
+
+    @cache
+    def of(name: str):
+        opened = open_field(write_sample(tmp_path_factory.mktemp(name), name))
+        return map_field(opened.track, opened.settings, opened.boundary, None, opened.wind)
+
+    return of
 
 
 @pytest.fixture(scope="module")
