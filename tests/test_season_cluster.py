@@ -123,6 +123,7 @@ def test_workers_give_the_same_and_survive_a_kill(expected, tmp_path, crew):
     assert bytes_of(out / "fields") == bytes_of(good / "fields")
 
 
+@pytest.mark.slow
 def test_a_field_that_kills_every_worker_fails_alone(expected, tmp_path, crew):
     file, good, _ = expected
     out = tmp_path / "out"
@@ -177,6 +178,7 @@ def dask_processes(tmp_path, monkeypatch):
         process.wait()
 
 
+@pytest.mark.slow
 def test_a_cluster_that_is_there_already_loses_a_worker(expected, tmp_path, dask_processes):
     file, good, content = expected
     address, (one, _), _ = dask_processes
@@ -190,6 +192,7 @@ def test_a_cluster_that_is_there_already_loses_a_worker(expected, tmp_path, dask
     assert bytes_of(out / "fields") == bytes_of(good / "fields")
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_is_lost_ends_the_run_and_keeps_what_is_done(
     expected, tmp_path, dask_processes, caplog
 ):
