@@ -52,6 +52,7 @@ def mapped_before_and_after(track, chosen, wind=None, boundary=None):
     return found, before, after
 
 
+@pytest.mark.slow
 @given(
     wind=st.floats(0, 11),
     from_deg=st.floats(0, 360),
