@@ -4,11 +4,11 @@ import json
 from functools import cache
 
 import pytest
+from make_samples import make_sample
 
 from covermap.cover.causes import CAUSES
 from covermap.field import FieldResult, map_field
 from covermap.open_field import open_field
-from covermap.sample import make_sample
 
 
 @cache
