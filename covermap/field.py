@@ -12,12 +12,12 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.cause_table import field_causes, with_causes
 from covermap.cover.causes import Cut, strip_causes
-from covermap.cover.evenness import evenness_of
+from covermap.cover.evenness import evenness_of, middle_urdr
 from covermap.cover.spectrum import Spectrum, cross_track_spectrum
 from covermap.cover.what_if import Run
 from covermap.errors import SettingsError
 from covermap.field_ground import FieldGround, ground_of_field
-from covermap.field_passes import pass_table, weighted_median
+from covermap.field_passes import pass_table
 from covermap.field_result import FieldResult, MassBalance
 from covermap.ground.grid import Grid
 from covermap.ground.lean_memory import give_back
@@ -108,12 +108,9 @@ def _meaning(
     by_pass = ground.by_pass.table()
     passes = pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
     passes["on_standing_crop_kg"] = ground.on_standing_kg[1:]
-    known = passes["urdr"].notna()
     even = replace(
         evenness_of(ground.trays),
-        urdr=weighted_median(
-            passes.loc[known, "urdr"].to_numpy(), passes.loc[known, "length_m"].to_numpy()
-        ),
+        urdr=middle_urdr(passes["urdr"].to_numpy(), passes["length_m"].to_numpy()),
     )
     progress("strips")
     found = ground.strips.finish()

@@ -9,15 +9,6 @@ import pandas as pd
 from covermap.harvest_record import Harvest
 
 
-def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    """Give the value at half of the weight; NaN if there is none."""
-    if len(values) == 0:
-        return float("nan")
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
-
-
 def _pass_mean(values: np.ndarray, pass_no: np.ndarray) -> np.ndarray:
     return np.asarray(pd.Series(values).groupby(pass_no).mean().to_numpy())
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import bdtr
+from scipy.stats import quantile_test
 from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.field_numbers import FieldNumbers, MappedGround, field_numbers
@@ -164,15 +164,8 @@ def mark_between(values: np.ndarray, share: float) -> tuple[float, float]:
     float, float
         NaN where the repeats are too few to say.
     """
-    n, tail = len(values), (1 - _CONFIDENCE) / 2
-    # P(at most k of n lie below the mark)
-    at_most = bdtr(np.arange(n), n, share)
-    ordered = np.sort(values)
-    low, high = np.flatnonzero(at_most <= tail), np.flatnonzero(at_most >= 1 - tail)
-    return (
-        float(ordered[low[-1]]) if len(low) else np.nan,
-        float(ordered[high[0]]) if len(high) else np.nan,
-    )
+    sure = quantile_test(values, p=share).confidence_interval(_CONFIDENCE)
+    return float(sure.low), float(sure.high)
 
 
 @dataclass(frozen=True)

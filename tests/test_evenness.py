@@ -12,6 +12,7 @@ from covermap.cover.evenness import (
     evenness,
     evenness_by_pass,
     low_du_pct,
+    middle_urdr,
     tray_readings,
 )
 
@@ -71,3 +72,11 @@ def test_urdr_is_highest_over_lowest_lane():
     assert by_pass.loc[1, "mean_ratio"] == pytest.approx(1.0)
     bare = np.where(across < -0.5, 0.0, ratio)
     assert evenness_by_pass(bare, np.ones(200, int), across).loc[1, "urdr"] == math.inf
+
+
+def test_the_middle_urdr_is_that_of_half_the_length_and_leaves_out_what_is_unknown():
+    urdr = np.array([3.0, np.nan, 1.5, math.inf])
+    assert middle_urdr(urdr, np.array([100.0, 900.0, 101.0, 1.0])) == 1.5
+    assert middle_urdr(urdr, np.array([100.0, 900.0, 99.0, 1.0])) == 3.0
+    assert middle_urdr(urdr, np.array([1.0, 1.0, 1.0, 9.0])) == math.inf
+    assert math.isnan(middle_urdr(urdr[1:2], np.ones(1)))

@@ -42,7 +42,7 @@ ORDER = (
         "compare_fields",
     ),
     ("outputs",),
-    ("sample", "sample_driving", "sample_shapes", "sample_wind", "season"),
+    ("sample", "season"),
     (
         "cli",
         "cli_options",

@@ -12,7 +12,7 @@ from builders import at, settings_of, straight_passes
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import norm, quantile_test
+from scipy.stats import norm
 
 import covermap.perturb_field
 from covermap.cli import commands
@@ -242,13 +242,15 @@ def test_the_middle_of_ten_lies_between_the_second_and_the_ninth():
 
 
 @given(n=st.integers(20, 600), share=st.sampled_from([0.05, 0.5, 0.95]), seed=st.integers(0, 99))
-def test_marks_lie_where_a_reference_library_puts_them(n, share, seed):
-    """scipy.stats.quantile_test, which follows Conover 1999."""
+def test_marks_lie_at_the_ranks_of_the_binomial_law(n, share, seed):
+    """Conover 1999, section 3.2 (from memory), the law summed up here term by term."""
     values = np.random.default_rng(seed).normal(size=n)
     low, high = mark_between(values, share)
-    sure = quantile_test(values, q=0.0, p=share).confidence_interval(0.95)
-    assert low == pytest.approx(sure.low, nan_ok=True)
-    assert high == pytest.approx(sure.high, nan_ok=True)
+    law = [math.comb(n, k) * share**k * (1 - share) ** (n - k) for k in range(n)]
+    at_most, ordered = np.cumsum(law), np.sort(values)  # P(at most k of n lie below the mark)
+    below, above = np.flatnonzero(at_most <= 0.025), np.flatnonzero(at_most >= 0.975)
+    assert low == pytest.approx(ordered[below[-1]] if len(below) else np.nan, nan_ok=True)
+    assert high == pytest.approx(ordered[above[0]] if len(above) else np.nan, nan_ok=True)
     assert not low > np.quantile(values, share)
     assert not high < np.quantile(values, share)
     assert marks(values)[1] == pytest.approx(np.median(values))

@@ -4,9 +4,9 @@ import json
 from functools import cache
 
 import pytest
+from make_samples import make_sample
 
 from covermap.cover.causes import CAUSES
-from covermap.sample import make_sample
 
 
 @cache

@@ -58,7 +58,7 @@ BROKEN = {
 
 
 def mapped(folder, field_id, sample, options=(), *, still=False):
-    field = write_sample(folder / "samples", sample, replace=True)
+    field = write_sample(folder / "samples" / field_id, sample)
     if still:
         field.write_text(field.read_text("utf-8").replace('file = "oats_wind.csv"', ""), "utf-8")
     run = ["map", str(field), "--out", str(folder / "season" / "fields" / field_id),

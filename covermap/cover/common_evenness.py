@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 from scipy.spatial import cKDTree
 
-from covermap.cover.evenness import evenness, evenness_by_pass, tray_readings
+from covermap.cover.evenness import evenness, evenness_by_pass, middle_urdr, tray_readings
 from covermap.ground.grid import Grid
 from covermap.harvest.same_tracks import points_along
 
@@ -90,8 +90,5 @@ def _middle_urdr(
     across = gap[:, 0] * along[:, 1] - gap[:, 1] * along[:, 0]
     number = (line.line[near] + 1).astype(np.int32)
     urdr = evenness_by_pass(ratio.astype(np.float64), number, across, tray_m)["urdr"]
-    known = urdr.dropna().sort_values()
-    if known.empty:
-        return math.nan
-    weight = passes["length_m"].to_numpy(float)[known.index.to_numpy() - 1].cumsum()
-    return float(known.iloc[int(np.searchsorted(weight, 0.5 * weight[-1]))])
+    length_m = passes["length_m"].to_numpy(float)[urdr.index.to_numpy() - 1]
+    return middle_urdr(urdr.to_numpy(), length_m)

@@ -78,6 +78,22 @@ def evenness(readings: np.ndarray, urdr: float = math.nan) -> Evenness:
     return Evenness(cv_pct(x), christiansen_cu_pct(x), low_du_pct(x), mean, urdr)
 
 
+def middle_urdr(urdr: np.ndarray, weight: np.ndarray) -> float:
+    """Give the lowest URDR that holds for half of the weight; NaN where none is known.
+
+    Parameters
+    ----------
+    urdr : numpy.ndarray
+        (n,) of each pass or lane, NaN where it is not known.
+    weight : numpy.ndarray
+        (n,) its length or area.
+    """
+    known = ~np.isnan(urdr)
+    if not known.any():
+        return math.nan
+    return float(np.quantile(urdr[known], 0.5, weights=weight[known], method="inverted_cdf"))
+
+
 def evenness_of(readings: Readings) -> Evenness:
     """Give all measures of readings that may be too many to hold."""
     mean, count = readings.mean(), readings.count

@@ -12,6 +12,7 @@ on a cell does not depend on the window that is asked for.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -36,6 +37,36 @@ _FAR = 1 << 60
 _NO_AREA = 1e-12
 #: Rounding may put a point this far out of its box [cells].
 _SLACK = 1e-9
+
+
+class Load(NamedTuple):
+    """Bands, and which of them count: those not skipped, of chunks that are near."""
+
+    corners: np.ndarray
+    mass: np.ndarray
+    profile: np.ndarray
+    shares: np.ndarray
+    bins: np.ndarray
+    near: np.ndarray
+    chunk: int
+    skipped: np.ndarray  # may be empty
+
+
+class Sheet(NamedTuple):
+    """Row sums of a run with the lanes that fill them.
+
+    Row ``r`` of the window begins in the sums at ``row_at[r] + low[r]`` and holds the columns
+    from ``low[r]`` to before ``high[r]``, counted from ``place[3]``.
+    """
+
+    lanes: np.ndarray
+    places: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    row_at: np.ndarray
+    place: np.ndarray  # west, north [m], cells per metre, first column, first row
+    numbers: np.ndarray  # (3, most bins + 1)
+    sums: np.ndarray  # zeros before a run, and left so by whoever reads them
 
 
 @compiled_fast
@@ -348,31 +379,20 @@ def find_runs(
 
 @compiled_fast
 def _lay_out_rows(
-    corners: np.ndarray,
-    first: int,
-    last: int,
-    place: np.ndarray,
-    row0: int,
-    top: int,
-    bottom: int,
-    near: np.ndarray,
-    chunk: int,
-    skipped: np.ndarray,
-    low: np.ndarray,
-    high: np.ndarray,
-    row_at: np.ndarray,
+    load: Load, first: int, last: int, sheet: Sheet, row0: int, top: int, bottom: int
 ) -> int:
     """Write first column, column after the last and place of each row of a run; give its size."""
+    low, high, row_at = sheet.low, sheet.high, sheet.row_at
     box = np.zeros(4, np.int64)
     for r in range(top, bottom):
         low[r], high[r] = _FAR, -_FAR
-    for part in range(first // chunk, (last - 1) // chunk + 1):
-        if not near[part]:
+    for part in range(first // load.chunk, (last - 1) // load.chunk + 1):
+        if not load.near[part]:
             continue
-        for i in range(max(first, part * chunk), min(last, (part + 1) * chunk)):
-            if len(skipped) and skipped[i]:
+        for i in range(max(first, part * load.chunk), min(last, (part + 1) * load.chunk)):
+            if len(load.skipped) and load.skipped[i]:
                 continue
-            _box(corners, i, place, box)
+            _box(load.corners, i, sheet.place, box)
             for r in range(max(box[0] - row0, top), min(box[1] - row0, bottom)):
                 low[r] = min(low[r], box[2])
                 high[r] = max(high[r], box[3])
@@ -384,31 +404,14 @@ def _lay_out_rows(
 
 
 @compiled_fast
-def _add_run(
-    corners: np.ndarray,
-    mass: np.ndarray,
-    profile: np.ndarray,
-    shares: np.ndarray,
-    bins: np.ndarray,
-    first: int,
-    last: int,
-    place: np.ndarray,
-    row0: int,
-    rows: int,
-    near: np.ndarray,
-    chunk: int,
-    skipped: np.ndarray,
-    numbers: np.ndarray,
-    lanes: np.ndarray,
-    places: np.ndarray,
-    sums: np.ndarray,
-    row_at: np.ndarray,
-) -> None:
-    """Add the edges of all bands of a run to its row sums.
-
-    ``numbers`` is scratch of (3, most bins + 1); ``skipped`` may be empty.
-    """
-    density, before, step = numbers[0], numbers[1], numbers[2]
+def _add_run(load: Load, first: int, last: int, sheet: Sheet, row0: int) -> None:
+    """Add the edges of all bands of a run to its row sums."""
+    corners, mass, profile, shares, bins, near, chunk, skipped = load
+    lanes, places, sums, row_at, place = (
+        sheet.lanes, sheet.places, sheet.sums, sheet.row_at, sheet.place
+    )  # fmt: skip
+    rows = len(row_at)
+    density, before, step = sheet.numbers[0], sheet.numbers[1], sheet.numbers[2]
     start, end, previous = np.zeros(4), np.zeros(4), np.zeros(4)
     box = np.zeros(4, np.int64)
     held = 0
@@ -465,10 +468,43 @@ def _add_run(
 
 
 @compiled_fast
-def _own_corner(corners: np.ndarray, first: int, grid: np.ndarray, place: np.ndarray) -> None:
-    """Let a run count its cells from a corner of its own, whatever the window."""
-    place[3] = math.floor((corners[first, 0, 0] - grid[0]) * grid[2])
-    place[4] = math.floor((grid[1] - corners[first, 0, 1]) * grid[2])
+def _new_sheet(rows: int, most_bins: int) -> Sheet:
+    """Make the sheet that runs are worked out on, one after the other."""
+    return Sheet(
+        np.zeros(LANE_NUMBERS),
+        np.zeros(LANE_PLACES, np.int64),
+        np.zeros(rows, np.int64),
+        np.zeros(rows, np.int64),
+        np.zeros(rows, np.int64),
+        np.zeros(5),
+        np.zeros((3, most_bins + 1)),
+        np.zeros(1),
+    )
+
+
+@compiled_fast
+def _sum_run(
+    load: Load, run: np.ndarray, grid: np.ndarray, window_row: int, sheet: Sheet
+) -> tuple[int, int, Sheet]:
+    """Work out one run: its first row and row after the last in the window, and its sheet."""
+    first, last = run[0], run[1]
+    top, bottom = max(run[2] - window_row, 0), min(run[3] - window_row, len(sheet.row_at))
+    if top >= bottom:
+        return 0, 0, sheet
+    # cells are counted from a corner of the run's own, whatever the window
+    place = sheet.place
+    place[:3] = grid[:3]
+    place[3] = math.floor((load.corners[first, 0, 0] - grid[0]) * grid[2])
+    place[4] = math.floor((grid[1] - load.corners[first, 0, 1]) * grid[2])
+    row0 = window_row - int(place[4])
+    size = _lay_out_rows(load, first, last, sheet, row0, top, bottom)
+    if size > len(sheet.sums):
+        sheet = Sheet(
+            sheet.lanes, sheet.places, sheet.low, sheet.high, sheet.row_at, place,
+            sheet.numbers, np.zeros(size),
+        )  # fmt: skip
+    _add_run(load, first, last, sheet, row0)
+    return top, bottom, sheet
 
 
 @compiled_fast
@@ -503,34 +539,17 @@ def lay_runs(
     ``latest_pass`` (int32, -1) may be (0, 0) where no pass has several runs.
     """
     rows, cols = total.shape
-    numbers = np.zeros((3, shares.shape[1] + 1))
-    lanes, places = np.zeros(LANE_NUMBERS), np.zeros(LANE_PLACES, np.int64)
-    low, high, row_at = np.zeros(rows, np.int64), np.zeros(rows, np.int64), np.zeros(rows, np.int64)
-    skipped = np.zeros(0, np.bool_)
-    place = grid.copy()
-    sums = np.zeros(1)
+    load = Load(corners, mass, profile, shares, bins, near, chunk, np.zeros(0, np.bool_))
+    sheet = _new_sheet(rows, shares.shape[1])
+    low, high, row_at = sheet.low, sheet.high, sheet.row_at
     for number in range(len(runs)):
-        first, last = runs[number, 0], runs[number, 1]
-        top = max(runs[number, 2] - window_row, 0)
-        bottom = min(runs[number, 3] - window_row, rows)
-        if top >= bottom:
-            continue
-        _own_corner(corners, first, grid, place)
-        row0 = window_row - int(place[4])
-        size = _lay_out_rows(
-            corners, first, last, place, row0, top, bottom, near, chunk, skipped, low, high, row_at
-        )
-        if size > len(sums):
-            sums = np.zeros(size)
-        _add_run(
-            corners, mass, profile, shares, bins, first, last, place, row0, rows, near, chunk,
-            skipped, numbers, lanes, places, sums, row_at,
-        )  # fmt: skip
+        top, bottom, sheet = _sum_run(load, runs[number], grid, window_row, sheet)
+        sums = sheet.sums
         noise = heaviest[number] * NOISE
-        own = pass_index[first]
+        own = pass_index[runs[number, 0]]
         whole = len(of_pass) == 0
         asked = len(cut_pass) > 0
-        shift = int(place[3]) - window_col
+        shift = int(sheet.place[3]) - window_col
         fallen = 0.0
         uncut = 0.0
         for r in range(top, bottom):
@@ -611,19 +630,13 @@ def sum_runs_on_strips(
     strip, so that other bands cost nothing.
     """
     rows, cols = strip_of_cell.shape
-    numbers = np.zeros((3, shares.shape[1] + 1))
-    lanes, places = np.zeros(LANE_NUMBERS), np.zeros(LANE_PLACES, np.int64)
-    low, high, row_at = np.zeros(rows, np.int64), np.zeros(rows, np.int64), np.zeros(rows, np.int64)
     skipped = np.zeros(len(mass), np.bool_)
+    load = Load(corners, mass, profile, shares, bins, near, chunk, skipped)
+    sheet = _new_sheet(rows, shares.shape[1])
+    low, high, row_at = sheet.low, sheet.high, sheet.row_at
     box = np.zeros(4, np.int64)
-    place = grid.copy()
-    sums = np.zeros(1)
     for number in range(len(runs)):
         first, last = runs[number, 0], runs[number, 1]
-        top = max(runs[number, 2] - window_row, 0)
-        bottom = min(runs[number, 3] - window_row, rows)
-        if top >= bottom:
-            continue
         for part in range(first // chunk, (last - 1) // chunk + 1):
             if not near[part]:
                 continue
@@ -631,19 +644,10 @@ def sum_runs_on_strips(
                 skipped[i] = not _on_busy(
                     corners, i, grid, window_row, rows, cols, busy, block, box
                 )
-        _own_corner(corners, first, grid, place)
-        row0 = window_row - int(place[4])
-        size = _lay_out_rows(
-            corners, first, last, place, row0, top, bottom, near, chunk, skipped, low, high, row_at
-        )
-        if size > len(sums):
-            sums = np.zeros(size)
-        _add_run(
-            corners, mass, profile, shares, bins, first, last, place, row0, rows, near, chunk,
-            skipped, numbers, lanes, places, sums, row_at,
-        )  # fmt: skip
+        top, bottom, sheet = _sum_run(load, runs[number], grid, window_row, sheet)
+        sums = sheet.sums
         noise = heaviest[number] * NOISE
-        shift = int(place[3])
+        shift = int(sheet.place[3])
         for r in range(top, bottom):
             running = 0.0
             # cells side by side are mostly of one strip: added up here, written once

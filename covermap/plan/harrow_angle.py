@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import pandas as pd
 
-from covermap.cover.evenness import cv_pct, tray_readings
+from covermap.cover.evenness import cv_pct, middle_urdr, tray_readings
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
@@ -136,11 +136,7 @@ class UnevennessGauge:
             low = np.where(self._full, mean, np.inf).min(axis=1)
             urdr = np.where(low > 0, high / low, np.inf)
         known = (self._full.sum(axis=1) > 1) & (np.arange(self._shape[0]) > 0)
-        if not known.any():
-            return math.nan
-        order = np.argsort(urdr[known])
-        area = np.cumsum(self._area[known][order])
-        return float(urdr[known][order][np.searchsorted(area, area[-1] / 2)])
+        return middle_urdr(urdr[known], self._area[known])
 
 
 def _passes(

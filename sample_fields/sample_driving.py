@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-
-from covermap.sample_shapes import Sample, lonlat
+from sample_shapes import Sample, lonlat
 
 _WIDTH_M, _LENGTH_M, _STEP_M, _SECONDS = 9.0, 400.0, 4.0, 2.0
 _FULL_PASSES, _EDGE_DEG = 14, 18.0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from sample_shapes import Sample, back_and_forth, lonlat
 
-from covermap.sample_shapes import Sample, back_and_forth, lonlat
 from covermap.spread.profile import profile_shares
 
 _WIDTH_M, _PASSES, _LENGTH_M, _STEP_M, _SECONDS = 10.5, 26, 340.0, 5.4, 3.0

@@ -11,7 +11,7 @@ from pyproj import Transformer
 _CRS = "EPSG:32626"
 #: South-west corner of the fields in that CRS [m]: open sea.
 _CORNER = (500_000.0, 4_980_000.0)
-NOTE = "Invented data made by covermap/sample.py; no real field, farm or machine.\n"
+NOTE = "Invented data made by sample_fields/make_samples.py; no real field, farm or machine."
 
 
 @dataclass(frozen=True)
