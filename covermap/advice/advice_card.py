@@ -281,7 +281,7 @@ def _table_height(rows: int) -> float:
 def _table(page: Page, advice: FieldAdvice, rows: list[CardRow], us_units: bool) -> None:
     units = shown(us_units)
     wind, length = units["wind"], units["length"]
-    edges = np.array([0, 15, 24.5, 35, 50, 59.5, 70, 85, 100.5, _TABLE_MM]) + page.left
+    edges = np.array([0, 14.5, 24, 34, 48, 57.5, 67.5, 81.5, 98.5, _TABLE_MM]) + page.left
     right = edges[1:] - 1.5
     y = page.y
     for first, text in ((1, "wind from the left"), (4, "wind from the right")):

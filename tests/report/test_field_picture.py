@@ -214,11 +214,11 @@ def test_limits_are_named_and_what_lies_beyond_is_hatched_in_two_ways():
     x = np.arange(0.0, 45.0, 0.5)
     how = {"layer": "spread_ratio", "limits": (0.5, 1.5)}
     svg = cross_section_plot(x, 1 + np.sin(x), **how)
-    assert {"gap below 0.5", "double above 1.5"} <= set(texts(svg))
+    assert {"gap:", "below 0.5", "double (heavy):", "above 1.5"} <= set(texts(svg))
     assert len(hatches(svg)) == 2
     even = cross_section_plot(x, np.ones_like(x), **how)
     assert not hatches(even)
-    assert {"gap below 0.5", "double above 1.5"} <= set(texts(even))
+    assert {"gap:", "below 0.5", "double (heavy):", "above 1.5"} <= set(texts(even))
 
 
 def test_passes_are_marked_where_they_lie_and_off_the_line_not():

@@ -133,7 +133,10 @@ def test_the_verdict_knows_even_uneven_and_rows(results):
     # a flat band of 5 m on 9 m leaves 4 m in 9 bare and lays 9/5 = 1.8 on the rest
     assert "100 % of the ground" in first["narrow"].text
     notes = [one["note"] for one in report.five_numbers(open_result(results["narrow"]), False)]
-    assert notes[3:] == ["44 % of it; ratio under 0.5", "56 % of it; ratio over 1.5"]
+    assert notes[3:] == [
+        "44 % of it; below 0.5 × its own residue",
+        "56 % of it; above 1.5 × its own residue",
+    ]
     assert "10 of 10 passes above 1.5" in first["narrow"].text
 
 
