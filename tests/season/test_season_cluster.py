@@ -237,6 +237,7 @@ def start_season(file: Path, out: Path, processes: int = 1) -> subprocess.Popen:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_kill_9_at_several_moments_then_the_rest_is_done(expected, tmp_path, no_process_left):
     file, good, content = expected
     out = tmp_path / "out"
