@@ -1,7 +1,8 @@
 """Measures of colour by published formulas, for tests of what can be told apart.
 
 Relative luminance and contrast: WCAG 2.2 (W3C Recommendation, 2023), definitions "relative
-luminance" and "contrast ratio". CIELAB and its distance: CIE 1976, white D65. What people
+luminance" and "contrast ratio". CIELAB and its distance: CIE 1976, white D65. OKLab:
+B. Ottosson (2020), as in CSS Color 4 (W3C), section 10.3. What people
 without one sort of cone see: Machado, Oliveira & Fernandes (2009), IEEE TVCG 15(6), severity
 1.0, on linear sRGB. ``test_colours.py`` checks all of them against a reference library.
 """
@@ -11,6 +12,14 @@ import numpy as np
 TO_XYZ = np.array(
     [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
      [0.0193339, 0.1191920, 0.9503041]]
+)  # fmt: skip
+TO_CONES = np.array(
+    [[0.4122214708, 0.5363325363, 0.0514459929], [0.2119034982, 0.6806995451, 0.1073969566],
+     [0.0883024619, 0.2817188376, 0.6299787005]]
+)  # fmt: skip
+TO_OKLAB = np.array(
+    [[0.2104542553, 0.7936177850, -0.0040720468], [1.9779984951, -2.4285922050, 0.4505937099],
+     [0.0259040371, 0.7827717662, -0.8086757660]]
 )  # fmt: skip
 VISION = {
     "usual": np.eye(3),
@@ -49,6 +58,16 @@ def lab(colour, vision="usual"):
 def distance(one, other, vision="usual"):
     """Give the distance of two colours, 2.3 of which are just noticed (Mahy et al. 1994)."""
     return float(np.linalg.norm(lab(one, vision) - lab(other, vision)))
+
+
+def oklab(colour, vision="usual"):
+    """Give L, a, b of OKLab of a colour as someone sees it."""
+    return TO_OKLAB @ np.cbrt(TO_CONES @ np.clip(VISION[vision] @ linear(colour), 0, 1))
+
+
+def ok_distance(one, other, vision="usual"):
+    """Give the distance in OKLab; CSS Color 4 (W3C), section 13.2, takes 0.02 as just noticed."""
+    return float(np.linalg.norm(oklab(one, vision) - oklab(other, vision)))
 
 
 def grey_distance(one, other):

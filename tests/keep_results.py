@@ -32,7 +32,7 @@ OPEN_TRACKS = {
     ),
     "open_wheat": ("wheat_two_widths.csv", ["--crop", "wheat", "--spread-width", "35 ft"]),
 }
-PLAN = ["--next-crop", "wheat", "--operations", "field cultivator; no-till drill"]
+PLAN = ["--next-crop", "wheat", "--operations", "no-till drill; flex-tine harrow"]
 TEXTS = {".html", ".svg", ".json", ".geojson", ".csv", ".txt", ".toml", ".xml", ".kml", ".qml"}
 NUMBER = re.compile(r"(?<![\w.])[-−+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?(?![\w])")
 

@@ -11,7 +11,7 @@ import os
 
 import numpy as np
 import pytest
-from colour_measures import VISION, contrast, distance, grey_distance, lab
+from colour_measures import VISION, contrast, distance, grey_distance, lab, oklab
 from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -51,14 +51,17 @@ def mixed_with(reference):
     """Give what the reference library measures, as the same measures here."""
     color = reference.Color
 
-    def seen(colour, vision):
+    def seen(colour, vision, space="lab-d65"):
         one = color(colour)
         if vision != "usual":
             one = one.filter({"deuteranopia": "deutan", "protanopia": "protan"}[vision],
                              method="machado").convert("srgb").clip()  # fmt: skip
-        return np.array(one.convert("lab-d65").coords())
+        return np.array(one.convert(space).coords())
 
-    return seen, lambda a, b: color(a).contrast(b, method="wcag21")
+    def ok_seen(colour, vision):
+        return seen(colour, vision, "oklab")
+
+    return seen, ok_seen, lambda a, b: color(a).contrast(b, method="wcag21")
 
 
 def test_measures_agree_with_a_reference_library():
@@ -69,12 +72,13 @@ def test_measures_agree_with_a_reference_library():
         if os.environ.get("CI"):
             raise
         pytest.skip("coloraide is not installed; it measures colours by another route")
-    seen, ratio = mixed_with(coloraide)
+    seen, ok_seen, ratio = mixed_with(coloraide)
     for band in BANDS:
         for colour in colours(band)[:: 1 if is_discrete(band) else 16]:
             assert contrast(colour, INK) == pytest.approx(ratio(colour, INK), rel=1e-3)
             for vision in VISION:
                 assert lab(colour, vision) == pytest.approx(seen(colour, vision), abs=0.2), vision
+                assert oklab(colour, vision) == pytest.approx(ok_seen(colour, vision), abs=0.002)
 
 
 def test_measures_give_published_values():

@@ -21,7 +21,7 @@ from covermap.field import map_field
 from covermap.open_result import open_result
 from covermap.outputs.colours import colourise
 from covermap.outputs.field_picture import _sheet, cross_section_plot, field_picture
-from covermap.outputs.plan_signs import action_signs
+from covermap.outputs.signs import action_signs
 from covermap.outputs.write_results import write_results
 
 MM = 72 / 25.4

@@ -8,7 +8,7 @@ import pytest
 from covermap.outputs.colours import colourise
 from covermap.outputs.desktop_styles import raster_qml, vector_qml
 from covermap.outputs.layer_styles import layer_looks, raster_sld, vector_sld
-from covermap.outputs.plan_signs import action_signs
+from covermap.outputs.signs import action_signs, hatch_of
 
 SLD = "{http://www.opengis.net/sld}"
 OGC = "{http://www.opengis.net/ogc}"
@@ -158,6 +158,7 @@ def test_gap_and_double_differ_by_brush_and_dash_on_the_desktop():
         ]
         seen[category.get("value")] = (options[0]["outline_style"], options[1]["style"])
     assert seen == {"gap": ("dash", "b_diagonal"), "double": ("solid", "diagonal_x")}
+    assert all(hatch_of(kind).brushes == (brush,) for kind, (_, brush) in seen.items())
 
 
 def test_every_action_has_its_colour_and_its_own_letter():
@@ -171,10 +172,10 @@ def test_every_action_has_its_colour_and_its_own_letter():
     root = ElementTree.fromstring(vector_qml("zones"))
     for number, category in enumerate(root.iter("category")):
         symbol = list(root.iter("symbol"))[number]
-        brushes[category.get("value")] = [
-            prop.get("v") for prop in symbol.iter("prop") if prop.get("k") == "style"
-        ][-1]
-    assert len(set(brushes.values())) == len(action_signs())
+        styles = [prop.get("v") for prop in symbol.iter("prop") if prop.get("k") == "style"]
+        assert styles[0] == "solid"  # the colour; the hatch lies on it
+        brushes[category.get("value")] = tuple(styles[1:])
+    assert brushes == {rule_id: sign.hatch.brushes for rule_id, sign in action_signs().items()}
 
 
 @pytest.mark.parametrize("layer", LAYERS)

@@ -315,12 +315,12 @@ def test_layers_switch_with_their_legend_and_opacity(browser):
     choose_layer(browser, "Causes of strips")
     choose_layer(browser, "Plan zones")
     browser.execute_script("document.getElementById('legend').open = true")
-    assert "C: crosswind" in find(browser, "#legend").text
+    assert "Cr: crosswind" in find(browser, "#legend").text
     assert "H: heavy harrow" in find(browser, "#legend").text
     letters = browser.execute_script(
         "return [...document.querySelectorAll('.zone-code')].map(e => e.textContent).sort()"
     )
-    assert letters == ["C", "H", "M"]
+    assert letters == ["Cr", "H", "Mi"]
 
 
 def test_a_click_on_a_strip_or_pass_opens_its_card(browser):

@@ -20,7 +20,7 @@ from covermap.ground.grid import Grid
 from covermap.outputs.colours import colourise
 from covermap.outputs.drawing import INK
 from covermap.outputs.plan_picture import plan_picture
-from covermap.outputs.plan_signs import action_signs
+from covermap.outputs.signs import action_signs
 from covermap.outputs.summary import CAUTION
 from covermap.plan.actions import ACTIONS
 from covermap.plan.operation_table import operation_table

@@ -45,6 +45,7 @@ from covermap.outputs.drawing import (
     plain_text,
     svg_of,
 )
+from covermap.outputs.signs import hatch_of
 from covermap.plan.settings_advice import CardRow
 from covermap.units import Shown, shown
 
@@ -179,7 +180,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
                 *sorted((side * beyond, side * most)),
                 facecolor=PALE,
                 edgecolor="#c2c7cb",
-                hatch="///",
+                hatch=hatch_of("not-made-good").paper,
                 lw=0,
                 zorder=0,
             )
@@ -210,7 +211,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
             3.2,
             facecolor=PALE,
             edgecolor=SOFT,
-            hatch="//////",
+            hatch=hatch_of("not-made-good").paper,
             lw=0.5,
         )
 

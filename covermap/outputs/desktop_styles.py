@@ -14,16 +14,6 @@ from covermap.outputs.drawing import INK
 from covermap.outputs.layer_styles import Look, layer_looks, ramp_label, ramp_stops
 
 _VERSION = "3.22.0"
-#: Brush of each hatch.
-_BRUSHES = {
-    "dots": "dense6",
-    "rings": "dense5",
-    "level lines": "horizontal",
-    "upright lines": "vertical",
-    "slanted lines": "b_diagonal",
-    "crosses": "diagonal_x",
-    "grid": "cross",
-}
 
 
 def vector_qml(layer: str) -> str:
@@ -78,8 +68,8 @@ def vector_qml(layer: str) -> str:
             _symbol_layer(symbol, "SimpleFill", {"color": colour, "style": "solid", **edge})
         else:
             _symbol_layer(symbol, "SimpleFill", {"color": _rgba(INK), "style": "no", **edge})
-        if look.hatch != "none":
-            hatch = {"color": _rgba(INK), "style": _BRUSHES[look.hatch], "outline_style": "no"}
+        for brush in look.hatch.brushes:
+            hatch = {"color": _rgba(INK), "style": brush, "outline_style": "no"}
             _symbol_layer(symbol, "SimpleFill", hatch)
     return _text(root)
 

@@ -27,7 +27,7 @@ from covermap.outputs.colours import colour_index, palette
 from covermap.outputs.export_content import LAYERS, ExportContent
 from covermap.outputs.layer_styles import Look, layer_looks
 from covermap.outputs.map_texts import display_range
-from covermap.outputs.plan_signs import action_signs
+from covermap.outputs.signs import action_signs
 from covermap.outputs.vectors import time_text, write_geojson
 from covermap.outputs.zip_files import write_zip
 

@@ -40,7 +40,8 @@ from covermap.outputs.map_legend import (
     draw_strip_key,
 )
 from covermap.outputs.map_texts import LAYER_TITLES, display_range, layer_unit, legend_marks
-from covermap.outputs.plan_signs import ActionSign, draw_sign, signs_of
+from covermap.outputs.plan_signs import draw_sign
+from covermap.outputs.signs import Sign, action_signs_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def field_picture(
     grid, values = found.grid, found.bands[layer]
     ground = ground_shapes(values, grid)
     bounds = shapely.total_bounds(ground) if ground else np.array(grid.bounds)
-    signs = [] if zones is None else signs_of(zones["rule_id"])
+    signs = [] if zones is None else action_signs_of(zones["rule_id"])
     kinds = list(STRIP_LOOKS) if strips and zones is None else []
     most = np.array(size_mm or (_LAYER_MM if zones is None else _ZONES_MM)) / _MM_PER_INCH
     sheet = _sheet(bounds[2:] - bounds[:2], most, len(signs) or len(kinds), ramp=zones is None)
@@ -175,9 +176,7 @@ def _ramp_box(sheet: _Sheet) -> Box:
     return (left, low + high - _RAMP_WIDE, _RAMP_LONG, _RAMP_WIDE)
 
 
-def _draw_keys(
-    axes: Axes, signs: list[ActionSign], kinds: list[str], layer: str, sheet: _Sheet
-) -> None:
+def _draw_keys(axes: Axes, signs: list[Sign], kinds: list[str], layer: str, sheet: _Sheet) -> None:
     """Draw what zones or strips look like, from the top left on."""
     _, _, wide, high = sheet.legend_box
     ramp = not signs
@@ -266,7 +265,7 @@ def _draw_profile(axes: Axes, x: np.ndarray, y: np.ndarray, limits: np.ndarray |
     for (kind, look), limit, beyond in marks:
         axes.axhline(limit, color=INK, lw=0.9, ls=look.dash, zorder=3)
         axes.fill_between(
-            x, y, limit, where=beyond, step="mid", fc="none", ec=INK, hatch=look.hatch, lw=0,
+            x, y, limit, where=beyond, step="mid", fc="none", ec=INK, hatch=look.hatch.paper, lw=0,
             zorder=2,
         )  # fmt: skip
         word = f"{kind} {'below' if kind == 'gap' else 'above'} {limit:.3g}"

@@ -1,6 +1,6 @@
 """How each layer looks in any GIS: one list of looks, written in two style languages.
 
-Colours are those of the one colour table (:mod:`covermap.outputs.colours`) and of the action
+Colours are those of the one colour table (:mod:`covermap.outputs.colours`) and of the table of
 signs; strips are marked as in the printed pictures. Gap and double differ by dash and hatch
 as well as by colour, actions by hatch and letter, so that a black-and-white print keeps them
 apart. The Styled Layer Descriptor is version 1.0.0 (OGC 02-070), the one every reader knows;
@@ -15,24 +15,11 @@ from xml.etree import ElementTree
 from covermap.outputs.colours import is_discrete, palette
 from covermap.outputs.drawing import INK
 from covermap.outputs.map_drawing import STRIP_LOOKS
-from covermap.outputs.plan_signs import action_signs
+from covermap.outputs.signs import Hatch, action_signs
 from covermap.tables import read_table
 
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
-#: Fill marks that every reader of the standard draws (OGC 02-070, section 11.3.2).
-_MARKS = {"dots": "circle", "rings": "circle", "crosses": "x", "grid": "cross"}
-#: The hatches of the action signs, in words.
-_HATCHES = {
-    "": "none",
-    "..": "dots",
-    "---": "level lines",
-    "|||": "upright lines",
-    "///": "slanted lines",
-    "xxx": "crosses",
-    "oo": "rings",
-    "+++": "grid",
-}
 
 
 @dataclass(frozen=True)
@@ -49,9 +36,7 @@ class Look:
         ``#rrggbb``; empty for none.
     opacity : float
         Of the fill.
-    hatch : str
-        ``none``, ``dots``, ``rings``, ``crosses``, ``grid``, ``level lines``,
-        ``upright lines`` or ``slanted lines``.
+    hatch : Hatch
     line : str
         ``#rrggbb`` of line or edge.
     line_width_px : float
@@ -64,7 +49,7 @@ class Look:
     title: str
     fill: str
     opacity: float
-    hatch: str
+    hatch: Hatch
     line: str
     line_width_px: float
     dashed: bool = False
@@ -111,7 +96,7 @@ def layer_looks() -> dict[str, LayerLooks]:
             f"{kind.capitalize()} strip",
             colour,
             0.5,
-            _HATCHES[STRIP_LOOKS[kind].hatch],
+            STRIP_LOOKS[kind].hatch,
             INK,
             1.5,
             STRIP_LOOKS[kind].dash != "-",
@@ -124,7 +109,7 @@ def layer_looks() -> dict[str, LayerLooks]:
             f"{sign.code}: {sign.words}",
             sign.colour,
             0.6,
-            _HATCHES[sign.hatch],
+            sign.hatch,
             INK,
             0.5,
             letter=sign.code,
@@ -133,9 +118,9 @@ def layer_looks() -> dict[str, LayerLooks]:
     )
     return {
         "strips": LayerLooks("kind", "fill", strips),
-        "passes": LayerLooks("", "line", (Look("", "Pass", "", 0.0, "none", INK, 0.6),)),
+        "passes": LayerLooks("", "line", (Look("", "Pass", "", 0.0, Hatch(), INK, 0.6),)),
         "zones": LayerLooks("rule_id", "fill", zones),
-        "outline": LayerLooks("", "fill", (Look("", "Field outline", "", 0.0, "none", INK, 2.0),)),
+        "outline": LayerLooks("", "fill", (Look("", "Field outline", "", 0.0, Hatch(), INK, 2.0),)),
     }
 
 
@@ -204,7 +189,7 @@ def vector_sld(layer: str) -> str:
             _css(fill, "fill", look.fill)
             _css(fill, "fill-opacity", f"{look.opacity:g}")
         _stroke(area, look)
-        if look.hatch in _MARKS:
+        if look.hatch.mark:
             _marks(_add(rule, "PolygonSymbolizer"), look.hatch)
         if look.letter:
             text = _add(rule, "TextSymbolizer")
@@ -278,18 +263,18 @@ def _stroke(parent: ElementTree.Element, look: Look) -> None:
         _css(stroke, "stroke-dasharray", "6 4")
 
 
-def _marks(parent: ElementTree.Element, hatch: str) -> None:
-    """Fill with marks, the only hatch that the standard has."""
+def _marks(parent: ElementTree.Element, hatch: Hatch) -> None:
+    """Fill with marks, the only hatch that the standard has; it has none for single lines."""
     graphic = _add(_add(_add(parent, "Fill"), "GraphicFill"), "Graphic")
     mark = _add(graphic, "Mark")
-    _add(mark, "WellKnownName", _MARKS[hatch])
-    if hatch == "dots":
+    _add(mark, "WellKnownName", hatch.mark)
+    if hatch.mark_filled:
         _css(_add(mark, "Fill"), "fill", INK)
     else:
         stroke = _add(mark, "Stroke")
         _css(stroke, "stroke", INK)
         _css(stroke, "stroke-width", "1")
-    _add(graphic, "Size", "3" if hatch == "dots" else "8")
+    _add(graphic, "Size", hatch.mark_size_px)
 
 
 def _text(root: ElementTree.Element) -> str:

@@ -25,7 +25,7 @@ from covermap.outputs.drawing import (
 )
 from covermap.outputs.map_texts import like
 from covermap.outputs.map_values import in_blocks
-from covermap.outputs.plan_signs import ActionSign, signs_of
+from covermap.outputs.signs import Hatch, Sign, action_signs_of, hatch_of
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -48,11 +48,11 @@ _FINE, _HEAVY, _CASING = 0.7, 1.4, 0.9
 
 @dataclass(frozen=True)
 class StripLook:
-    """How one kind of strip is marked, in matplotlib's notation.
+    """How one kind of strip is marked; dash and colour in matplotlib's notation.
 
     Attributes
     ----------
-    hatch : str
+    hatch : Hatch
     dash : str or tuple
         Of the outline.
     hatch_colour : str
@@ -61,15 +61,15 @@ class StripLook:
         That end, 0 or 1.
     """
 
-    hatch: str
+    hatch: Hatch
     dash: Any
     hatch_colour: str
     place: float
 
 
 STRIP_LOOKS = {
-    "gap": StripLook("///", (0, (4, 2)), INK, 0.0),
-    "double": StripLook("xxx", "-", "white", 1.0),
+    "gap": StripLook(hatch_of("gap"), (0, (4, 2)), INK, 0.0),
+    "double": StripLook(hatch_of("double"), "-", "white", 1.0),
 }
 
 
@@ -238,7 +238,8 @@ def mark_strips(
     plain: dict[str, Any] = {"fc": "none", "clip_on": False}
     # heavy ones lie on what has changed, which may have either colour
     hatch_colour = INK if heavy else look.hatch_colour
-    axes.add_patch(PathPatch(path, ec=hatch_colour, hatch=look.hatch, lw=0, zorder=2, **plain))
+    hatch = look.hatch.paper
+    axes.add_patch(PathPatch(path, ec=hatch_colour, hatch=hatch, lw=0, zorder=2, **plain))
     if thin and not heavy:
         width /= 2
     else:
@@ -258,18 +259,17 @@ def draw_zones(axes: Axes, zones: gpd.GeoDataFrame) -> None:
     from matplotlib.patches import PathPatch
 
     fine_m = FINENESS_PT / points_per_metre(axes)
-    for sign in signs_of(zones["rule_id"]):
+    for sign in action_signs_of(zones["rule_id"]):
         shapes = zones.geometry[zones["rule_id"] == sign.rule_id].to_numpy()
         path = ring_path(shapes, fine_m)
         if path is None:
             continue
-        axes.add_patch(
-            PathPatch(path, fc=sign.colour, ec=INK, hatch=sign.hatch or None, lw=0.5, zorder=2)
-        )
+        hatch = sign.hatch.paper or None
+        axes.add_patch(PathPatch(path, fc=sign.colour, ec=INK, hatch=hatch, lw=0.5, zorder=2))
         _draw_letters(axes, sign, shapes)
 
 
-def _draw_letters(axes: Axes, sign: ActionSign, shapes: Any) -> None:
+def _draw_letters(axes: Axes, sign: Sign, shapes: Any) -> None:
     """Write the letter where the zone leaves room for it, as large as fits."""
     scale = points_per_metre(axes)
     for shape in shapely.get_parts(shapely.simplify(shapes, FINENESS_PT / scale)):

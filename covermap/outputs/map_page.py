@@ -17,13 +17,13 @@ import numpy as np
 
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster
-from covermap.outputs.cause_signs import cause_signs_of
 from covermap.outputs.leaflet_files import leaflet_files
+from covermap.outputs.map_drawing import STRIP_LOOKS
 from covermap.outputs.map_layers import RasterLayers, raster_layers
 from covermap.outputs.map_overlays import bounds_lat_lon, map_place
 from covermap.outputs.map_shapes import map_shapes, records
 from covermap.outputs.map_texts import LAYER_MEANINGS, Rows, in_both_units, strip_line
-from covermap.outputs.plan_signs import signs_of
+from covermap.outputs.signs import action_signs_of, cause_signs_of, hatch_of
 from covermap.outputs.wind_arrows import wind_arrows
 from covermap.units import shown
 
@@ -151,7 +151,8 @@ def map_page(page: MapContent) -> str:
         "first_layer": _FIRST_LAYER,
         "limits": page.limits,
         "windy": windy,
-        "signs": [] if page.zones is None else signs_of(page.zones["rule_id"]),
+        "signs": [] if page.zones is None else action_signs_of(page.zones["rule_id"]),
+        "strip_hatches": {kind: hatch_of(kind).screen for kind in STRIP_LOOKS},
         "causes": causes,
         "top_strips": _top_strips(page.strips),
         "cell": in_both_units(lambda us: [("", _cell_text(layers.grid.cell_m, us))])[0][1:],

@@ -9,7 +9,6 @@ import numpy as np
 
 from covermap.cover.cross_section import across_middle_pass
 from covermap.ground.grid import Grid
-from covermap.outputs.cause_signs import cause_signs
 from covermap.outputs.map_texts import (
     Rows,
     in_both_units,
@@ -18,7 +17,7 @@ from covermap.outputs.map_texts import (
     wind_rows,
     zone_rows,
 )
-from covermap.outputs.plan_signs import action_signs
+from covermap.outputs.signs import action_signs, cause_signs
 from covermap.outputs.wind_arrows import wind_arrows
 
 if TYPE_CHECKING:
@@ -110,7 +109,7 @@ def map_shapes(
 def _signed(zones: gpd.GeoDataFrame, shapes: Callable[..., Any]) -> list[dict[str, Any]]:
     signs = action_signs()
     return [
-        one | {"code": signs[rule].code, "colour": signs[rule].colour}
+        one | {"code": signs[rule].code, "sign": rule}
         for one, rule in zip(
             shapes(zones, zone_rows, _STRIP_SIMPLIFIED_M),
             zones["rule_id"].astype(str),
@@ -120,7 +119,7 @@ def _signed(zones: gpd.GeoDataFrame, shapes: Callable[..., Any]) -> list[dict[st
 
 
 def _cause_codes(strips: gpd.GeoDataFrame) -> list[str]:
-    """Give the letter of each strip's first cause; empty where none is named."""
+    """Give the letters of each strip's first cause; empty where none is named."""
     if "cause" not in strips:
         return [""] * len(strips)
     signs = cause_signs()

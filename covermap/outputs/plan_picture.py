@@ -41,6 +41,7 @@ from covermap.outputs.map_legend import (
 from covermap.outputs.map_texts import legend_marks
 from covermap.outputs.map_values import in_blocks
 from covermap.outputs.plan_signs import draw_table, table_height
+from covermap.outputs.signs import hatch_of
 from covermap.plan.operations import Step
 from covermap.plan_field import FieldPlan
 from covermap.units import shown
@@ -175,7 +176,7 @@ def _round(heading_deg: float) -> str:
 
 
 def _draw_cover(axes: Axes, plan: FieldPlan) -> None:
-    """Lay the cover as an image, with lines across ground that falls below the target."""
+    """Lay the cover as an image, with falling lines across ground that falls below the target."""
     grid = plan.result.grid
     cover = np.asarray(plan.steps[-1].cover_pct.mid, np.float32)
     block = blocks_of(cover.shape)
@@ -186,7 +187,7 @@ def _draw_cover(axes: Axes, plan: FieldPlan) -> None:
     mean, below = _enlarged(mean, finer), _enlarged(below, finer)
     image = colourise("cover_pct", mean, *_COVER_ENDS)
     row, col = np.indices(mean.shape)
-    line = below & ((row + col) % _HATCH_PIXELS < _LINE_PIXELS)
+    line = below & ((row - col) % _HATCH_PIXELS < _LINE_PIXELS)
     ink = tuple(int(INK[k : k + 2], 16) for k in (1, 3, 5))
     image[line, :3] = np.where(mean[line, None] > _DARK_COVER_PCT, (255, 255, 255), ink)
     draw_image(axes, image, grid, grid.cell_m * block / finer)
@@ -201,7 +202,8 @@ def _draw_areas(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
 
     target, area = plan.target, shown(us_units)["area"]
     axes = blank_axes(figure, (6.2, 3.2, 4.1, 0.5))
-    axes.add_patch(Rectangle((0, 0.06), 0.32, 0.14, fc="white", ec=INK, hatch="////", lw=0.5))
+    hatch = hatch_of("below-target").paper
+    axes.add_patch(Rectangle((0, 0.06), 0.32, 0.14, fc="white", ec=INK, hatch=hatch, lw=0.5))
     share = 100 * target.area_below_m2 / (target.area_below_m2 + target.area_meets_m2)
     wanted = f"{plan.limits.target_cover_pct:g} %"
     meets, below = area.text(target.area_meets_m2), area.text(target.area_below_m2)

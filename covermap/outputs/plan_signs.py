@@ -1,22 +1,17 @@
-"""How each action of a plan is told from the others: a colour, a hatch and a letter.
+"""The signs of a plan's actions on paper, and the table that names them.
 
-Any one of the three is enough, so that a plan reads on a black-and-white printer and for
-people who do not see some colours. The signs, with the source of the colours, are in
-``tables/action_signs.csv``.
+Colour, hatch and letter: any one of the three is enough, so that a plan reads on a
+black-and-white printer and for people who do not see some colours.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from covermap.outputs.drawing import INK, SOFT
-from covermap.plan.actions import ACTIONS
-from covermap.tables import read_table
+from covermap.outputs.signs import Sign, action_signs_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -28,52 +23,7 @@ _AREA_AT, _SWATHS_AT, _COST_AT, _FUEL_AT = 2.45, 2.95, 4.05, 4.5
 _CODE_AT, _WORDS_AT, _RULE_AT = 0.4, 0.5, 4.58
 
 
-@dataclass(frozen=True)
-class ActionSign:
-    """The signs of one action.
-
-    Attributes
-    ----------
-    rule_id, words : str
-        The action.
-    code : str
-        One capital letter of its words.
-    hatch : str
-        In matplotlib's notation; empty for none.
-    colour : str
-        ``#rrggbb``, light enough for dark letters.
-    """
-
-    rule_id: str
-    words: str
-    code: str
-    hatch: str
-    colour: str
-
-
-@cache
-def action_signs() -> dict[str, ActionSign]:
-    """Give the signs of every action, by rule id, in the order of the actions."""
-    rows = {row["rule_id"]: row for row in read_table("action_signs")}
-    return {
-        rule_id: ActionSign(
-            rule_id,
-            words,
-            rows[rule_id]["code"],
-            rows[rule_id]["hatch"],
-            "#" + "".join(f"{int(rows[rule_id][part]):02x}" for part in ("red", "green", "blue")),
-        )
-        for rule_id, words in ACTIONS.items()
-    }
-
-
-def signs_of(rule_ids: Iterable[str]) -> list[ActionSign]:
-    """Give the signs of the actions named, each once, the most urgent first, leave last."""
-    there = set(rule_ids)
-    return [sign for sign in reversed(action_signs().values()) if sign.rule_id in there]
-
-
-def draw_sign(axes: Axes, x: float, y: float, sign: ActionSign) -> None:
+def draw_sign(axes: Axes, x: float, y: float, sign: Sign) -> None:
     """Draw the hatch, letter and words of an action from the left, middle height on.
 
     Parameters
@@ -81,11 +31,11 @@ def draw_sign(axes: Axes, x: float, y: float, sign: ActionSign) -> None:
     axes : matplotlib Axes
         Their data are inches.
     x, y : float
-    sign : ActionSign
+    sign : Sign
     """
     from matplotlib.patches import Rectangle
 
-    look: dict[str, Any] = {"fc": sign.colour, "ec": INK, "hatch": sign.hatch or None}
+    look: dict[str, Any] = {"fc": sign.colour, "ec": INK, "hatch": sign.hatch.paper or None}
     axes.add_patch(Rectangle((x, y - 0.07), 0.32, 0.14, lw=0.5, **look))
     axes.text(x + _CODE_AT, y, sign.code, ha="center", va="center", fontsize=8, fontweight="bold")
     axes.text(x + _WORDS_AT, y, sign.words, va="center", fontsize=8)
@@ -127,7 +77,7 @@ def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool 
     axes.text(_RULE_AT, top, "rule", **faint)
     for at, title, _ in columns:
         axes.text(at, top, title, ha="right", **small)
-    for k, sign in enumerate(signs_of(row_of), 1):
+    for k, sign in enumerate(action_signs_of(row_of), 1):
         y = top - k * _ROW_HIGH
         draw_sign(axes, 0.0, y, sign)
         axes.text(_RULE_AT, y, sign.rule_id, **faint)

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from covermap.errors import OutputError
 from covermap.open_result import MapResult
-from covermap.outputs.plan_signs import action_signs
 from covermap.outputs.plan_text import SCHEMA
 from covermap.outputs.report_tables import number, table
+from covermap.outputs.signs import action_signs
 from covermap.units import shown
 
 if TYPE_CHECKING:

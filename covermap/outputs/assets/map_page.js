@@ -66,7 +66,7 @@
     L.marker(at, {
       interactive: false,
       keyboard: false,
-      icon: L.divIcon({ className: "zone-code " + ink, html: "", iconSize: [18, 18] })
+      icon: L.divIcon({ className: "zone-code " + ink, html: "", iconSize: [26, 18] })
     }).on("add", function (event) {
       event.target.getElement().textContent = code;
     }).addTo(group);
@@ -109,10 +109,12 @@
       one.rows);
   });
 
-  /* Letter, colour and outline: a zone or cause reads without colour too. */
+  /* Letters and outline: a zone or cause reads without colour too. White around a cause's ink
+     shows on any colour of the raster. */
   data.strips.forEach(function (one) {
     var sign = data.causes[one.cause];
     if (!sign || !groups.causes) { return; }
+    draw(one.shape, "cause-halo", groups.causes, false);
     var layer = draw(one.shape, "zone cause", groups.causes, true);
     layer.setStyle({ fillColor: sign[0] });
     explain(layer, one.rows);
@@ -126,7 +128,7 @@
   });
   data.zones.forEach(function (one) {
     var layer = draw(one.shape, "zone", groups.zones, true);
-    layer.setStyle({ fillColor: one.colour });
+    layer.setStyle({ fillColor: "url(#" + one.sign + "-hatch)" });
     explain(layer, one.rows);
     layer.eachLayer(function (part) {
       letter(one.code, "", part.getBounds().getCenter(), groups.zones);
