@@ -10,17 +10,14 @@ the other language is the style text that desktop GIS keep beside a raster and i
 from __future__ import annotations
 
 from dataclasses import dataclass
-from xml.etree import ElementTree
 
 from covermap.drawing.colours import is_discrete, palette
 from covermap.drawing.labels import limit_keys, opening
 from covermap.drawing.look import INK
 from covermap.drawing.map_drawing import STRIP_LOOKS
+from covermap.export.xml_templates import xml_text
 from covermap.tables import read_table
 from covermap.tables.signs import Hatch, action_signs
-
-_SLD = "http://www.opengis.net/sld"
-_OGC = "http://www.opengis.net/ogc"
 
 
 @dataclass(frozen=True)
@@ -172,33 +169,7 @@ def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
 def vector_sld(layer: str, limits: tuple[float, float]) -> str:
     """Give the Styled Layer Descriptor of a vector layer; limits: gap below, double above."""
     looks = layer_looks(limits)[layer]
-    root, style = _sld_root(layer)
-    kind = _add(style, "FeatureTypeStyle")
-    for look in looks.looks:
-        rule = _add(kind, "Rule")
-        _add(rule, "Name", look.value or layer)
-        _add(rule, "Title", look.title)
-        if looks.column:
-            equal = _add(_add(rule, "Filter", of=_OGC), "PropertyIsEqualTo", of=_OGC)
-            _add(equal, "PropertyName", looks.column, of=_OGC)
-            _add(equal, "Literal", look.value, of=_OGC)
-        if looks.shape == "line":
-            _stroke(_add(rule, "LineSymbolizer"), look)
-            continue
-        area = _add(rule, "PolygonSymbolizer")
-        if look.fill:
-            fill = _add(area, "Fill")
-            _css(fill, "fill", look.fill)
-            _css(fill, "fill-opacity", f"{look.opacity:g}")
-        _stroke(area, look)
-        if look.hatch.mark:
-            _marks(_add(rule, "PolygonSymbolizer"), look.hatch)
-        if look.letter:
-            text = _add(rule, "TextSymbolizer")
-            _add(_add(text, "Label"), "Literal", look.letter, of=_OGC)
-            _css(_add(text, "Font"), "font-size", "12")
-            _css(_add(text, "Fill"), "fill", INK)
-    return _text(root)
+    return xml_text("vector_layer.sld", layer=layer, looks=looks, ink=INK)
 
 
 def raster_sld(name: str, low: float, high: float, unit: str, band: int = 1) -> str:
@@ -215,70 +186,16 @@ def raster_sld(name: str, low: float, high: float, unit: str, band: int = 1) -> 
     band : int
         Number of the band in its file, from 1.
     """
-    root, style = _sld_root(name)
-    rule = _add(_add(style, "FeatureTypeStyle"), "Rule")
-    raster = _add(rule, "RasterSymbolizer")
-    _add(_add(_add(raster, "ChannelSelection"), "GrayChannel"), "SourceChannelName", str(band))
-    colours = _add(raster, "ColorMap")
-    for stop in ramp_stops(name, low, high):
-        entry = _add(colours, "ColorMapEntry")
-        entry.set("color", stop.colour)
-        entry.set("opacity", "1")
-        entry.set("quantity", f"{stop.value:g}")
-        entry.set("label", ramp_label(stop.value, unit))
-    return _text(root)
+    return xml_text(
+        "raster_band.sld",
+        name=name,
+        stops=ramp_stops(name, low, high),
+        unit=unit,
+        band=band,
+        ramp_label=ramp_label,
+    )
 
 
 def ramp_label(value: float, unit: str) -> str:
     """Give a value with its unit, for a legend."""
     return f"{value:.3g} {unit}".strip() if unit != "1" else f"{value:.3g}"
-
-
-def _sld_root(name: str) -> tuple[ElementTree.Element, ElementTree.Element]:
-    ElementTree.register_namespace("sld", _SLD)
-    ElementTree.register_namespace("ogc", _OGC)
-    root = ElementTree.Element(f"{{{_SLD}}}StyledLayerDescriptor", {"version": "1.0.0"})
-    layer = _add(root, "NamedLayer")
-    _add(layer, "Name", name)
-    style = _add(layer, "UserStyle")
-    _add(style, "Name", name)
-    return root, style
-
-
-def _add(
-    parent: ElementTree.Element, tag: str, text: str | None = None, of: str = _SLD
-) -> ElementTree.Element:
-    child = ElementTree.SubElement(parent, f"{{{of}}}{tag}")
-    child.text = text
-    return child
-
-
-def _css(parent: ElementTree.Element, name: str, value: str) -> None:
-    _add(parent, "CssParameter", value).set("name", name)
-
-
-def _stroke(parent: ElementTree.Element, look: Look) -> None:
-    stroke = _add(parent, "Stroke")
-    _css(stroke, "stroke", look.line)
-    _css(stroke, "stroke-width", f"{look.line_width_px:g}")
-    if look.dashed:
-        _css(stroke, "stroke-dasharray", "6 4")
-
-
-def _marks(parent: ElementTree.Element, hatch: Hatch) -> None:
-    """Fill with marks, the only hatch that the standard has; it has none for single lines."""
-    graphic = _add(_add(_add(parent, "Fill"), "GraphicFill"), "Graphic")
-    mark = _add(graphic, "Mark")
-    _add(mark, "WellKnownName", hatch.mark)
-    if hatch.mark_filled:
-        _css(_add(mark, "Fill"), "fill", INK)
-    else:
-        stroke = _add(mark, "Stroke")
-        _css(stroke, "stroke", INK)
-        _css(stroke, "stroke-width", "1")
-    _add(graphic, "Size", hatch.mark_size_px)
-
-
-def _text(root: ElementTree.Element) -> str:
-    ElementTree.indent(root)
-    return ElementTree.tostring(root, "unicode", xml_declaration=False) + "\n"

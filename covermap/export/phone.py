@@ -10,10 +10,9 @@ from __future__ import annotations
 import html
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,17 +24,14 @@ from covermap.drawing.colours import colour_index, palette
 from covermap.drawing.labels import RATIO_MEANING, limit_keys, opening
 from covermap.drawing.map_texts import display_range
 from covermap.export.content import LAYERS, ExportContent
-from covermap.export.layer_styles import Look, layer_looks
+from covermap.export.layer_styles import layer_looks
+from covermap.export.xml_templates import xml_text
 from covermap.export.zip_files import write_zip
 from covermap.files.vectors import time_text, write_geojson
 from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
 from covermap.tables.signs import action_signs
 
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
-
-_KML = "http://www.opengis.net/kml/2.2"
 _IMAGE = "files/spread_ratio.png"
 #: Pictures larger than this are refused or blurred by some phones (common practice, no source).
 _LONGEST_SIDE = 2048
@@ -130,46 +126,39 @@ def ratio_image(
 
 def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> str:
     """Give the KML document: styles, the picture, and a folder for each layer."""
-    ElementTree.register_namespace("", _KML)
-    root = ElementTree.Element(f"{{{_KML}}}kml")
-    document = _add(root, "Document")
-    _add(document, "name", content.name)
-    _add(document, "open", "1")
-    _add(document, "description", _as_text(f"{k}: {v}" for k, v in content.about().items()))
-    for layer, looks in layer_looks(content.limits).items():
-        if layer in content.layers:
-            for look in looks.looks:
-                _style(document, _style_id(layer, look.value), look)
-    for layer in content.layers:
-        _schema(document, layer, content)
-    overlay = _add(document, "GroundOverlay")
-    _add(overlay, "name", "Spread ratio")
     keys = limit_keys(content.limits)
-    _add(
-        overlay,
-        "description",
-        f"{opening(RATIO_MEANING)}. White is 1; orange is less, purple is more. "
+    return xml_text(
+        "phone.kml",
+        content=content,
+        about=_as_text(f"{k}: {v}" for k, v in content.about().items()),
+        styles=[
+            (_style_id(layer, look.value), look)
+            for layer, looks in layer_looks(content.limits).items()
+            if layer in content.layers
+            for look in looks.looks
+        ],
+        schemas={layer: _fields(layer, content) for layer in content.layers},
+        ratio_told=f"{opening(RATIO_MEANING)}. White is 1; orange is less, purple is more. "
         f"{opening(keys['gap'])}; {keys['double']}.",
+        image=_IMAGE,
+        box=dict(zip(("west", "south", "east", "north"), box, strict=True)),
+        folders=[
+            {
+                "layer": layer,
+                "name": name,
+                "visible": "1" if layer in _SHOWN else "0",
+                "description": LAYERS[layer][0],
+                "marks": _marks(layer, content),
+            }
+            for layer, name in _FOLDERS.items()
+            if layer in content.layers
+        ],
+        kml_colour=_kml_colour,
+        coordinates=_coordinates,
     )
-    _add(overlay, "color", "d0ffffff")
-    _add(_add(overlay, "Icon"), "href", _IMAGE)
-    edges = _add(overlay, "LatLonBox")
-    west, south, east, north = box
-    for side, value in {"north": north, "south": south, "east": east, "west": west}.items():
-        _add(edges, side, f"{value:.9f}")
-    for layer in _FOLDERS:
-        if layer in content.layers:
-            _folder(document, layer, content)
-    text = ElementTree.tostring(root, "unicode")
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
 
 
-def _folder(document: ElementTree.Element, layer: str, content: ExportContent) -> None:
-    folder = _add(document, "Folder")
-    _add(folder, "name", _FOLDERS[layer])
-    visible = "1" if layer in _SHOWN else "0"
-    _add(folder, "visibility", visible)
-    _add(folder, "description", LAYERS[layer][0])
+def _marks(layer: str, content: ExportContent) -> Iterator[dict[str, Any]]:
     names = [name for name in content.columns(layer) if name not in _OWN_WORDS]
     looks = layer_looks(content.limits)[layer]
     table = content.layers[layer]
@@ -178,14 +167,17 @@ def _folder(document: ElementTree.Element, layer: str, content: ExportContent) -
     for record, shape in zip(records, shapes, strict=True):
         if shape is None or shape.is_empty:
             continue
-        mark = _add(folder, "Placemark")
-        _add(mark, "name", _name(layer, record))
-        _add(mark, "visibility", visible)
-        _add(mark, "description", _description(layer, record))
         value = str(record.get(looks.column, "")) if looks.column else ""
-        _add(mark, "styleUrl", "#" + _style_id(layer, value))
-        _data(mark, layer, record, names)
-        _geometry(mark, shape)
+        yield {
+            "name": _name(layer, record),
+            "description": _description(layer, record),
+            "style": _style_id(layer, value),
+            "data": _data(record, names),
+            "parts": [
+                orient(part) if part.geom_type == "Polygon" else part
+                for part in getattr(shape, "geoms", [shape])
+            ],
+        }
 
 
 def _name(layer: str, record: Mapping[str, Any]) -> str:
@@ -219,25 +211,22 @@ def _as_text(lines: Iterable[str]) -> str:
     return html.escape(".\n".join(line.rstrip(".") for line in lines), quote=False)
 
 
-def _schema(document: ElementTree.Element, layer: str, content: ExportContent) -> None:
-    """Declare the numbers of a layer with their meaning (OGC 12-007r2, section 9.8)."""
-    schema = _add(document, "Schema")
-    schema.set("name", layer)
-    schema.set("id", f"{layer}-columns")
+def _fields(layer: str, content: ExportContent) -> list[tuple[str, str, str]]:
+    """Give name, type and meaning of the numbers of a layer."""
     table = content.layers[layer]
-    for name, column in content.columns(layer).items():
-        if name not in _OWN_WORDS:
-            field = _add(schema, "SimpleField")
-            field.set("type", {"i": "int", "f": "double"}.get(table[name].dtype.kind, "string"))
-            field.set("name", name)
-            _add(field, "displayName", column.text)
+    return [
+        (
+            name,
+            {"i": "int", "f": "double"}.get(table[name].dtype.kind, "string"),
+            column.text,
+        )
+        for name, column in content.columns(layer).items()
+        if name not in _OWN_WORDS
+    ]
 
 
-def _data(
-    mark: ElementTree.Element, layer: str, record: Mapping[str, Any], names: Iterable[str]
-) -> None:
-    data = _add(_add(mark, "ExtendedData"), "SchemaData")
-    data.set("schemaUrl", f"#{layer}-columns")
+def _data(record: Mapping[str, Any], names: Iterable[str]) -> list[tuple[str, str]]:
+    data = []
     for name in names:
         value = record[name]
         if value is None or value != value:  # no number, no time
@@ -248,27 +237,8 @@ def _data(
             text = f"{value:.10g}"
         else:
             text = html.escape(str(value), quote=False)
-        _add(data, "SimpleData", text).set("name", name)
-
-
-def _geometry(mark: ElementTree.Element, shape: BaseGeometry) -> None:
-    parts = list(getattr(shape, "geoms", [shape]))
-    parent = _add(mark, "MultiGeometry") if len(parts) > 1 else mark
-    for part in parts:
-        if part.geom_type == "LineString":
-            line = _add(parent, "LineString")
-            _add(line, "tessellate", "1")
-            _add(line, "coordinates", _coordinates(part))
-            continue
-        area = _add(parent, "Polygon")
-        part = orient(part)
-        for tag, rings in (
-            ("outerBoundaryIs", [part.exterior]),
-            ("innerBoundaryIs", part.interiors),
-        ):
-            for ring in rings:
-                linear = _add(_add(area, tag), "LinearRing")
-                _add(linear, "coordinates", _coordinates(ring))
+        data.append((name, text))
+    return data
 
 
 def _coordinates(line: Any) -> str:
@@ -280,24 +250,6 @@ def _style_id(layer: str, value: str) -> str:
     return f"{layer}-{value}" if value else layer
 
 
-def _style(document: ElementTree.Element, name: str, look: Look) -> None:
-    style = _add(document, "Style")
-    style.set("id", name)
-    line = _add(style, "LineStyle")
-    _add(line, "color", _kml_colour(look.line, 1.0))
-    # KML has no dashes: a double's edge is heavy, a gap's is thin
-    _add(line, "width", f"{1.0 if look.dashed else 2 * look.line_width_px:g}")
-    area = _add(style, "PolyStyle")
-    _add(area, "color", _kml_colour(look.fill or "#ffffff", look.opacity))
-    _add(area, "fill", "1" if look.fill else "0")
-
-
 def _kml_colour(colour: str, opacity: float) -> str:
     """Give a colour as KML has it: opacity, blue, green, red."""
     return f"{round(255 * opacity):02x}{colour[5:7]}{colour[3:5]}{colour[1:3]}"
-
-
-def _add(parent: ElementTree.Element, tag: str, text: str | None = None) -> ElementTree.Element:
-    child = ElementTree.SubElement(parent, f"{{{_KML}}}{tag}")
-    child.text = text
-    return child

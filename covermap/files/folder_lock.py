@@ -13,73 +13,72 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from filelock import FileLock, Timeout
+
 from covermap.errors import OutputError
 from covermap.files.write_whole import cannot_write, make_folders
 
 LOCK_FILE = ".covermap.lock"
-# On Windows a locked byte cannot be read, so one far behind the text is locked.
-_LOCKED_BYTE = 1 << 30
+#: A lock is tried this long [s], in case its holder is just about to leave.
+_TRIED_S = 0.1
 
 
 @contextmanager
 def folder_lock(out: Path, lock_file: str = LOCK_FILE) -> Iterator[str]:
     """Hold a folder of results for this run.
 
-    The operating system drops the lock when the process ends, however it ends; a file
-    that was left behind blocks nobody.
+    The operating system drops the lock when the process ends, however it ends; files that
+    were left behind block nobody.
 
     Parameters
     ----------
     out : pathlib.Path
         Made if missing, and taken away again if nothing was written to it.
     lock_file : str
-        Name of the file in it that is locked.
+        Name of the file in it that is locked; who holds it stands in a file beside it,
+        because a locked file cannot be read on every system.
 
     Yields
     ------
     str
-        Token of this run, which also stands in the lock file.
+        Token of this run, which also stands in the file beside the lock.
 
     Raises
     ------
     OutputError
         If another run holds the folder, or it cannot be written.
     """
-    path = out / lock_file
+    # a soft lock, which a disk without locks would get, outlives its holder
+    lock = FileLock(out / lock_file, fallback_to_soft=False)
     token = secrets.token_hex(16)
     made: list[Path] = []
     try:
         make_folders(out, made)
-        handle = _locked(path)
-    except OSError as error:
-        _take_away(made)
-        raise OutputError(cannot_write(out, error)) from error
-    if handle is None:
-        holder = _holder(path)
+        lock.acquire(timeout=_TRIED_S)
+    except Timeout as error:
+        holder = _holder(out, lock_file)
         raise OutputError(
             f"Another run of covermap is writing to {out} (process {holder.get('pid', '?')} on "
             f"{holder.get('host', '?')}, since {holder.get('start', '?')}). Wait until it has "
             "ended, or choose another folder with --out."
-        )
+        ) from error
+    except OSError as error:
+        _take_away(made)
+        raise OutputError(cannot_write(out, error)) from error
+    content = {
+        "pid": os.getpid(),
+        "host": socket.gethostname(),
+        "start": datetime.now(UTC).isoformat(timespec="seconds"),
+        "token": token,
+    }
     try:
-        content = {
-            "pid": os.getpid(),
-            "host": socket.gethostname(),
-            "start": datetime.now(UTC).isoformat(timespec="seconds"),
-            "token": token,
-        }
-        os.ftruncate(handle, 0)
-        os.lseek(handle, 0, os.SEEK_SET)
-        os.write(handle, json.dumps(content).encode())
+        _holder_file(out, lock_file).write_text(json.dumps(content), "utf-8")
         yield token
     finally:
-        with contextlib.suppress(OSError):
-            if os.name != "nt":
-                path.unlink()
-        os.close(handle)
-        with contextlib.suppress(OSError):
-            if os.name == "nt":
-                path.unlink()
+        for file in (_holder_file(out, lock_file), out / lock_file):
+            with contextlib.suppress(OSError):  # on Windows the lock's own release removes it
+                file.unlink()
+        lock.release()
         _take_away(made)
 
 
@@ -92,53 +91,16 @@ def _take_away(made: list[Path]) -> None:
 
 def holds(out: Path, token: str, lock_file: str = LOCK_FILE) -> bool:
     """Tell whether the run with this token still holds the folder, as seen from here."""
-    return _holder(out / lock_file).get("token") == token
+    return _holder(out, lock_file).get("token") == token
 
 
-def _holder(path: Path) -> dict[str, Any]:
+def _holder_file(out: Path, lock_file: str) -> Path:
+    return out / f"{lock_file}.json"
+
+
+def _holder(out: Path, lock_file: str) -> dict[str, Any]:
     try:
-        content = json.loads(path.read_text("utf-8"))
+        content = json.loads(_holder_file(out, lock_file).read_text("utf-8"))
     except (OSError, ValueError):
         return {}
     return content if isinstance(content, dict) else {}
-
-
-def _locked(path: Path) -> int | None:
-    """Open and lock the file; None if another process has it."""
-    while True:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-        try:
-            taken = _take(handle)
-        except OSError:
-            os.close(handle)
-            raise
-        if not taken:
-            os.close(handle)
-            return None
-        # The holder before may have removed the file between the two steps.
-        with contextlib.suppress(FileNotFoundError):
-            if os.path.samestat(os.fstat(handle), path.stat()):
-                return handle
-        os.close(handle)
-
-
-if os.name == "nt":
-    import msvcrt
-
-    def _take(handle: int) -> bool:
-        os.lseek(handle, _LOCKED_BYTE, os.SEEK_SET)
-        try:
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        except PermissionError:
-            return False
-        return True
-
-else:
-    import fcntl
-
-    def _take(handle: int) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True

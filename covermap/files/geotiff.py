@@ -67,8 +67,6 @@ def write_geotiff(
     """
     import rasterio
     import rasterio.shutil
-    from rasterio._err import CPLE_BaseError  # what closing a COG raises; it has no public name
-    from rasterio.errors import RasterioError
 
     rasters = {name: as_raster(values) for name, values in bands.items()}
     for name, raster in rasters.items():
@@ -84,7 +82,7 @@ def write_geotiff(
             rasterio.shutil.copy(
                 original, path, driver="COG", num_threads=core_count(), **COG_OPTIONS
             )
-    except (RasterioError, CPLE_BaseError, OSError) as error:
+    except Exception as error:  # what GDAL says when a file closes has no public name
         raise OutputError(
             f"Cannot write {path.name} to the folder {path.parent}: {error}. Look whether the "
             "disk is full, or choose another folder with --out."

@@ -122,7 +122,7 @@ def map_page(page: MapContent) -> str:
     OutputError
         If Leaflet's package is not installed.
     """
-    from folium.template import Template
+    from jinja2 import Template
 
     layers = raster_layers(page.bands, page.grid, page.limits, us_units=page.us_units)
     causes = [] if "cause" not in page.strips else cause_signs_of(page.strips["cause"])
@@ -142,7 +142,7 @@ def map_page(page: MapContent) -> str:
         {name: title for name, title in _SHAPE_TITLES.items() if name not in missing},
     )
     leaflet = leaflet_files()
-    figure.page = {
+    content = {
         "title": page.title,
         "date": page.date_text,
         "units": "us" if page.us_units else "metric",
@@ -164,8 +164,10 @@ def map_page(page: MapContent) -> str:
         "scripts": [_asset(name) for name in _SCRIPTS],
         "data": _json_in_html(_data(page, layers)),
     }
-    figure._template = Template(_asset("map_page.html"), autoescape=True)
-    html: str = figure.render()
+    figure.render()  # hands its parts to figure.html and figure.script
+    html: str = Template(_asset("map_page.html"), autoescape=True).render(
+        page=content, map_html=figure.html.render(), map_script=figure.script.render()
+    )
     # A name from a command line may hold half a character, which no file can.
     return html.encode("utf-8", "replace").decode("utf-8")
 
@@ -175,8 +177,14 @@ def _figure(grid: Grid, rasters: dict[str, str], shapes: dict[str, str]) -> Any:
     import folium
     from branca.element import Figure
 
+    def named(kind: type[Any], name: str, *arguments: Any, **more: Any) -> Any:
+        own = type(kind.__name__, (kind,), {"get_name": lambda _: name})
+        return own(*arguments, **more)
+
     figure = Figure()
-    field_map = folium.Map(
+    field_map = named(
+        folium.Map,
+        "map_field",
         location=[sum(side) / 2 for side in zip(*bounds_lat_lon(grid), strict=True)],
         tiles=None,
         zoom_start=16,
@@ -187,19 +195,22 @@ def _figure(grid: Grid, rasters: dict[str, str], shapes: dict[str, str]) -> Any:
         zoom_control=False,
         attribution_control=False,
     )
-    field_map._id = "field"
     field_map.add_to(figure)
     for name, title in rasters.items():
-        group = folium.FeatureGroup(name=title, overlay=False, show=name == _FIRST_LAYER)
-        group._id = f"raster_{name}"
+        shown_first = name == _FIRST_LAYER
+        group = named(
+            folium.FeatureGroup,
+            f"feature_group_raster_{name}",
+            title,
+            overlay=False,
+            show=shown_first,
+        )
         group.add_to(field_map)
     for name, title in shapes.items():
-        group = folium.FeatureGroup(name=title, show=name not in _HIDDEN_FIRST)
-        group._id = name
+        shown_first = name not in _HIDDEN_FIRST
+        group = named(folium.FeatureGroup, f"feature_group_{name}", title, show=shown_first)
         group.add_to(field_map)
-    switch = folium.LayerControl(collapsed=False)
-    switch._id = "switch"
-    switch.add_to(field_map)
+    named(folium.LayerControl, "layer_control_switch", collapsed=False).add_to(field_map)
     return figure
 
 
