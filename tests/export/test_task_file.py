@@ -355,7 +355,9 @@ def test_any_name_is_cut_with_care(name):
     whole = plain_text(name) or "field"
     assert whole.startswith(got)
     assert 1 <= len(got) <= 32
-    assert readme.startswith(f"Task set for a machine: working depth, {whole}\nMade by covermap")
+    assert readme.startswith(
+        f"Task data (prescription map) after ISO 11783-10: working depth, {whole}\nMade by covermap"
+    )
     following = whole[len(got) :].lstrip()
     if following and not unicodedata.category(whole[0]).startswith("M"):
         assert not unicodedata.category(following[0]).startswith("M")
