@@ -19,6 +19,7 @@ from covermap.cli.compare_command import compare_command
 from covermap.cli.export_command import export_command
 from covermap.cli.options import (
     extra_source_options,
+    in_options,
     open_source,
     progress_bar,
     setting_options,
@@ -30,7 +31,7 @@ from covermap.cli.range_command import range_command
 from covermap.cli.report_command import report_command
 from covermap.cli.season_command import season_command
 from covermap.errors import CovermapError
-from covermap.settings.map_settings import MAP_SETTINGS
+from covermap.settings.field_settings import SECTIONS
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -124,7 +125,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
     opened = open_source(source, options)
     from covermap.mapped.check import check_report, check_text
 
-    report = check_report(opened.track, opened.settings)
+    report = check_report(opened.track, opened.settings, in_options)
     if as_json:
         click.echo(json.dumps(report, indent=2, ensure_ascii=False))
     else:
@@ -132,7 +133,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
 
 
 @commands.command("advise")
-@setting_options(*(s.section for s in MAP_SETTINGS))
+@setting_options(*(name for name in SECTIONS if name != "plan"))
 @click.option(
     "--heading",
     "headings",
@@ -173,18 +174,18 @@ def advise_command(
     harvest = wind = None
     if source is None:
         settings = build_settings({}, settings_of(options))
-        profile = settings.get("spread", "profile_file")
+        profile = settings.spread.profile_file
         if profile is not None:
             settings = with_profile(settings, Path(profile))
-        file = settings.get("wind", "file")
+        file = settings.wind.file
         if file is not None:
-            wind = read_wind(Path(file), height_m=settings.number("wind", "height"))
+            wind = read_wind(Path(file), height_m=settings.wind.height_m)
         name = "Settings"
     else:
         opened = open_source(source, options)
         settings, wind = opened.settings, opened.wind
         harvest = read_harvest(opened.track, settings, opened.boundary, wind)
-        name = settings.get("field", "name") or opened.track.source.rsplit(".", 1)[0]
+        name = settings.field.name or opened.track.source.rsplit(".", 1)[0]
     advice = advise(
         settings,
         wind=wind or stated_wind(settings),
@@ -298,7 +299,7 @@ def main() -> None:
     try:
         commands(standalone_mode=False)
     except CovermapError as error:
-        _fail(str(error), 2)
+        _fail(error.told(in_options), 2)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message())
         sys.exit(2)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -170,22 +170,22 @@ def find_inputs(
         file_values, options, source=named, pass_table=rules, columns=columns, units=units
     )
 
-    def beside(section: str, key: str) -> Path | None:
+    def beside(stated: str | None, section: str, key: str) -> Path | None:
         """Give a file that a setting names: beside the field file, or as typed."""
-        stated = settings.get(section, key)
         if stated is None:
             return None
         from_file = (section, key) not in options and named
         return source.parent / stated if from_file else Path(stated)
 
-    boundary, wind = beside("field", "boundary"), beside("wind", "file")
-    profile_path = beside("spread", "profile_file")
+    boundary = beside(settings.field.boundary, "field", "boundary")
+    wind = beside(settings.wind.file, "wind", "file")
+    profile_path = beside(settings.spread.profile_file, "spread", "profile_file")
     if profile_path is not None:
         settings = with_profile(settings, profile_path)
         others.append(profile_path)
     track_path = source
     if named:
-        stated = settings.get("field", "track")
+        stated = settings.field.track
         if stated is None:
             raise SettingsError(f'{named}: [field] track is missing; add track = "harvest.csv".')
         track_path = source.parent / stated
@@ -212,10 +212,10 @@ def read_inputs(inputs: FieldInputs, read: TrackReader = read_track) -> OpenFiel
         If a file is wrong.
     """
     settings = inputs.settings
-    kind = settings.get("crop", "kind")
+    kind = settings.crop.kind
     track = read(
         inputs.track,
-        crs=settings.get("field", "crs"),
+        crs=settings.field.crs,
         columns=settings.columns,
         units=settings.units,
         kg_per_bushel=find_crop(kind).kg_per_bushel if kind else None,
@@ -224,7 +224,7 @@ def read_inputs(inputs: FieldInputs, read: TrackReader = read_track) -> OpenFiel
     if inputs.boundary is not None:
         boundary = read_boundary(inputs.boundary, track.crs)
     if inputs.wind is not None:
-        wind = read_wind(inputs.wind, height_m=settings.number("wind", "height"))
+        wind = read_wind(inputs.wind, height_m=settings.wind.height_m)
     return OpenField(track, settings, boundary, wind, inputs.hashes())
 
 
@@ -267,14 +267,18 @@ def with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
     SettingsError
         If the band is stated in another way too.
     """
-    keys = ("width", "reach_left", "reach_right", "profile", "shares")
-    stated = [key for key in keys if ("spread", key) in settings.given]
+    stated = [
+        key
+        for key in ("width", "reach_left", "reach_right", "profile", "shares")
+        if ("spread", key) in settings.given
+    ]
     if stated:
         raise SettingsError(
             f"[spread] profile_file and {stated[0]} say the same thing; give one of them."
         )
-    values = read_profile_file(path)
-    return settings.with_values({("spread", key): value for key, value in values.items()})
+    spread, keys = read_profile_file(path, settings.spread)
+    given = settings.given | {("spread", key) for key in keys}
+    return replace(settings, spread=spread, given=given)
 
 
 def _sha256(path: Path) -> str:

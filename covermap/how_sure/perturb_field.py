@@ -13,13 +13,14 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.what_if import Run
 from covermap.field.field_result import FieldResult
-from covermap.field.harvest_record import Harvest, cut_height_m, mean_speed_m_s, read_harvest
+from covermap.field.harvest_record import Harvest, mean_speed_m_s, read_harvest
 from covermap.field.whole_field import map_field
 from covermap.ground.threads import core_count, limit_threads
 from covermap.harvest.read_track import Track
 from covermap.how_sure.field_numbers import FieldNumbers, MappedGround, field_numbers
 from covermap.how_sure.perturbations import Draw, Perturbations, draws, usual_perturbations
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.needed import cut_height_m
 from covermap.spread.deposit import Bands, deposit
 from covermap.wind.wind import WindSeries
 from covermap.wind.wind_lean import FixWind
@@ -198,8 +199,8 @@ class _Field:
             result.tray_m,
             result.left_flat_share,
             result.crop.cover_m2_per_kg,
-            settings.number("limits", "gap_below"),
-            settings.number("limits", "double_above"),
+            settings.limits.gap_below,
+            settings.limits.double_above,
         )
         return cls(harvest, settings, run, ground)
 
@@ -272,8 +273,8 @@ def _strips(result: FieldResult, stated: FieldNumbers, ratio: np.ndarray) -> pd.
     """Give the table of strips from their (repeats, strips) ratios."""
     table = pd.DataFrame(result.strips[["strip_id", "kind", "area_m2"]])
     gap = (table["kind"] == "gap").to_numpy()
-    limits = [result.settings.number("limits", key) for key in ("gap_below", "double_above")]
-    still = np.where(gap, ratio < limits[0], ratio > limits[1])
+    limits = result.settings.limits
+    still = np.where(gap, ratio < limits.gap_below, ratio > limits.double_above)
     low, middle, high = np.quantile(ratio, [LOW_MARK, 0.5, 1 - LOW_MARK], axis=0)
     return table.assign(
         stated_ratio=stated.strip_ratio,

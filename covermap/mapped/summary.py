@@ -45,7 +45,7 @@ class LimitArea:
 def limit_area(result: FieldResult, kind: str) -> LimitArea:
     """Give the ground in gaps (``gap``) or in doubles (``double``)."""
     ratio = result.rasters["spread_ratio"]
-    limit = result.settings.number("limits", "gap_below" if kind == "gap" else "double_above")
+    limit = result.settings.limits.of(kind)
     beyond = np.less if kind == "gap" else np.greater
     cells = 0
     for part in stripes(result.grid):
@@ -92,9 +92,9 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
     ledger = result.ledger
     seen = ledger.grain_seen_kg
     settings: dict[str, dict[str, Any]] = {}
-    for section, key in BY_NAME:
+    for (section, key), setting in BY_NAME.items():
         if section != "field":
-            settings.setdefault(section, {})[key] = result.settings.get(section, key)
+            settings.setdefault(section, {})[key] = result.settings.value_of(setting)
     passes, mass = result.passes, result.mass
     kinds = {kind: limit_area(result, kind) for kind in ("gap", "double")}
     content = {
@@ -202,7 +202,7 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         )
     if mass.baled_kg > 0:
         lines.append(("Baled and taken off", unit["tonnes"].text(mass.baled_kg)))
-    limit = result.settings.number("limits", "double_above")
+    limit = result.settings.limits.double_above
     uneven = int((result.passes["urdr"] > limit).sum())
     urdr = "a lane without residue" if math.isinf(even.urdr) else f"{even.urdr:.1f}"
     lines += [
@@ -312,8 +312,8 @@ def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         *(
             (one.capitalize(), below)
             for one, below in (
-                limit_key(kind, result.settings.number("limits", setting)).split(": ")
-                for kind, setting in (("gap", "gap_below"), ("double", "double_above"))
+                limit_key(kind, result.settings.limits.of(kind)).split(": ")
+                for kind in ("gap", "double")
             )
         ),
         ("Cell", unit["length"].text(result.grid.cell_m)),

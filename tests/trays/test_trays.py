@@ -493,12 +493,13 @@ def test_junk_never_ends_in_another_error(tmp_path_factory, data):
 def test_profile_file_round_trip(tmp_path):
     profile = measure_profile(tray_test(STATION, LEANING))
     text = profile_file_text(profile, {"crop": "wheat\n[spread]\x07"}, "covermap")
-    values = read_profile_file(write(tmp_path, text, "measured.toml"))
-    assert values["profile"] == "table"
-    assert (values["reach_left"], values["reach_right"]) == pytest.approx(
+    spread, keys = read_profile_file(write(tmp_path, text, "measured.toml"))
+    assert spread.profile == "table"
+    assert (spread.reach_left_m, spread.reach_right_m) == pytest.approx(
         (profile.reach_left_m, profile.reach_right_m), abs=1e-3
     )
-    np.testing.assert_allclose(values["shares"], profile.shares, atol=1e-6)
+    np.testing.assert_allclose(spread.shares, profile.shares, atol=1e-6)
+    assert keys >= {"profile", "shares", "reach_left", "reach_right"}
 
 
 def test_band_beside_the_machine_still_fits_a_field_file(tmp_path):
@@ -506,10 +507,10 @@ def test_band_beside_the_machine_still_fits_a_field_file(tmp_path):
     station = np.arange(0.0, 9.0)
     profile = measure_profile(tray_test(station, np.maximum(2 - abs(station - 5), 0), width=0.0))
     assert profile.reach_left_m < -2.9
-    values = read_profile_file(write(tmp_path, profile_file_text(profile), "beside.toml"))
-    assert values["reach_left"] == 0
-    shares = np.array(values["shares"])
-    middles = (np.arange(len(shares)) + 0.5) / len(shares) * values["reach_right"]
+    spread, _ = read_profile_file(write(tmp_path, profile_file_text(profile), "beside.toml"))
+    assert spread.reach_left_m == 0
+    shares = np.array(spread.shares)
+    middles = (np.arange(len(shares)) + 0.5) / len(shares) * spread.reach_right_m
     assert (shares * middles).sum() == pytest.approx(5, abs=0.01)
 
 
