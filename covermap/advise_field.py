@@ -35,7 +35,7 @@ from covermap.settings import FieldSettings
 from covermap.spread.wind import WindSeries, components, crosswind_and_along
 from covermap.spread.wind_on_fixes import flight_wind, reach_of_rotor_m, tables_for, thrower
 
-#: Crosswinds on the card [m/s, on the pieces].
+#: Crosswinds on the card [m/s, on the flying straw].
 CARD_STEP_M_S = 0.5
 CARD_MOST_M_S = 6.0
 #: Forward speed taken where there is no track [m/s] (common practice, no source).
@@ -79,10 +79,10 @@ class FieldAdvice:
     model, limits, present : SpreadModel, MachineLimits, SpreadSetting
         What was advised for.
     strongest_m_s : float
-        Strongest crosswind on the pieces that can be made good [m/s]; None if not even
+        Strongest crosswind on the flying straw that can be corrected [m/s]; None if not even
         still air is.
     station_factor : float
-        Wind on the pieces ÷ wind as measured.
+        Wind on the flying straw ÷ wind as measured.
     measured_at_m : float
         Height of the measuring [m].
     wind_speed_m_s, wind_from_deg : float
@@ -130,7 +130,7 @@ def advise(
     spacing_m : float, optional
         Pass spacing; the cut width by default.
     card_most_m_s : float
-        Strongest crosswind on the card [m/s, on the pieces]; 0 leaves it at still air.
+        Strongest crosswind on the card [m/s, on the flying straw]; 0 leaves it at still air.
 
     Returns
     -------
@@ -331,7 +331,7 @@ def _axes(
 
 
 def _driven(harvest: Harvest, mask: np.ndarray, otherwise: SpreadSetting) -> SpreadSetting:
-    """Give the middle setting of some sweeps that were spread, not laid in rows."""
+    """Give the middle setting of some sweeps that were spread, not laid in windrows."""
     held = harvest.machine.iloc[harvest.sweeps.rows[mask]]
     held = held[held["discharge"] == "spread"]
     if held.empty:
@@ -377,7 +377,7 @@ def _ways_out(
         )
         ways.append(
             (
-                "reach",
+                "advise-reach",
                 f"Even in still air the best setting {uneven}: the machine does not reach far "
                 "enough for this spacing, or its profile is too peaked.",
             )
@@ -386,7 +386,7 @@ def _ways_out(
         along = from_deg % 180
         ways.append(
             (
-                "direction",
+                "advise-direction",
                 f"Driving with and against the wind (heading {along:.0f}° and "
                 f"{along + 180:.0f}°) takes the crosswind away: CV {calm.cv_pct:.0f} % instead "
                 f"of {worst.pair.after.cv_pct:.0f} %.",
@@ -398,21 +398,21 @@ def _ways_out(
         less = 1 - higher.through / lower.through
         ways.append(
             (
-                "cut height",
+                "advise-cut-height",
                 f"Cutting {CUT_RAISED_M * 100:.0f} cm higher leaves {100 * less:.0f} % less to "
                 "spread, so every strip too heavy or too thin is off by that much less.",
             )
         )
         ways.append(
             (
-                "windrow",
+                "advise-windrow",
                 "If the straw can be baled, a windrow takes the wind out of it: laid, not thrown; "
                 "only the chaff still drifts.",
             )
         )
         ways.append(
             (
-                "forward speed",
+                "advise-forward-speed",
                 "Driving slower does not change the kilograms per square metre; it helps only a "
                 "spreader that is overfed (no published figure).",
             )

@@ -75,7 +75,8 @@ def map_command(
             files = write_results(
                 result, out, opened.inputs, us_units=us_units, progress=tell, plan=plan
             )
-    from covermap.outputs.summary import CAUTION, cause_lines, facts, summary, top_strip_lines
+    from covermap.outputs.caution import CAUTION
+    from covermap.outputs.summary import cause_lines, facts, summary, top_strip_lines
 
     if as_json:
         click.echo(json.dumps(summary(result, opened.inputs), indent=2, ensure_ascii=False))
@@ -116,7 +117,7 @@ def map_command(
 @setting_options()
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
 def check_command(source: Path, as_json: bool, **options: Any) -> None:
-    """Say what was recognised in SOURCE, what would be dropped and what is assumed.
+    """Say what was recognised in SOURCE, which track points would be left out and what is assumed.
 
     Writes nothing. Missing settings are listed, not refused.
     """
@@ -235,7 +236,7 @@ def trays_command(
     from covermap.outputs.tray_plot import tray_plot
     from covermap.outputs.tray_report import tray_lines
     from covermap.outputs.write_whole import whole_files
-    from covermap.spread.profile_file import profile_file_text
+    from covermap.spread.profile_writer import profile_file_text
     from covermap.spread.tray_file import read_tray_test
     from covermap.spread.trays import measure_profile
     from covermap.units import read_quantity

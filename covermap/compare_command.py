@@ -24,8 +24,8 @@ def compare_command(a: Path, b: Path, out: Path, us_units: bool, as_json: bool) 
     """
     from covermap.compare_fields import compare_fields
     from covermap.open_result import open_result
+    from covermap.outputs.caution import CAUTION
     from covermap.outputs.compare_text import compare_json, compare_lines
-    from covermap.outputs.summary import CAUTION
     from covermap.outputs.write_compare import write_compare
 
     found = compare_fields(open_result(a), open_result(b))

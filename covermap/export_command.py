@@ -30,7 +30,7 @@ _TASK_FOLDER = "TASKDATA"
     "--out", type=click.Path(path_type=Path), help="Folder for the files. Default: RESULT/export."
 )
 @click.option(
-    "--task-quantity", metavar="NAME", help="What the task set sets, such as working_depth."
+    "--task-quantity", metavar="NAME", help="What the task data set, such as working_depth."
 )
 @click.option(
     "--task-value",
@@ -49,14 +49,16 @@ def export_command(
     """Write RESULT, a folder that covermap map wrote, as files for other programs.
 
     gis: styled GeoPackage, GeoTIFF, Shapefile, GeoJSON. phone: KMZ, GeoJSON. table: CSV.
-    task: the plan's zones for a terminal (ISO 11783-10), with --task-quantity and a
-    --task-value for each action; all leaves it out without them. Files keep SI units.
+    task: the plan's zones as task data (prescription map) after ISO 11783-10, with
+    --task-quantity and a --task-value for each action; all leaves it out without them. Files
+    keep SI units.
     """
+    from covermap.outputs.caution import CAUTION
     from covermap.outputs.export_content import read_export_content
     from covermap.outputs.export_gis import write_gis_files
     from covermap.outputs.export_phone import write_phone_files
     from covermap.outputs.export_table import write_table_files
-    from covermap.outputs.summary import CAUTION
+    from covermap.outputs.labels import TASK_DATA
     from covermap.outputs.write_whole import whole_files
 
     values = _values(task_values)
@@ -74,7 +76,7 @@ def export_command(
             if "zones" not in content.layers
             else f"it needs --task-quantity ({_known_quantities()}) and --task-value"
         )
-        notes.append(f"No task set: {why}.")
+        notes.append(f"No {TASK_DATA}: {why}.")
     written: dict[Path, list[str]] = {}
     with ExitStack() as stack:
         # nothing moves into place before everything is written
@@ -102,14 +104,14 @@ def export_command(
 def _write_task(
     folder: Path, inner: Path, content: ExportContent, quantity: str, values: dict[str, float]
 ) -> list[str]:
-    """Write the task set and part its files: those of TASKDATA go whole into that folder."""
+    """Write the task data and part its files: those of TASKDATA go whole into that folder."""
     from covermap.errors import OutputError
     from covermap.outputs.task_file import write_task_set
 
     if "zones" not in content.layers:
         raise OutputError(
-            f"{content.result.folder}: no plan.gpkg in it, and a task set is made of the plan's "
-            "zones. Map the field with --next-crop first."
+            f"{content.result.folder}: no plan.gpkg in it, and task data are made of the "
+            "plan's zones. Map the field with --next-crop first."
         )
     notes = write_task_set(
         folder,

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -13,160 +12,25 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.cause_table import field_causes, with_causes
 from covermap.cover.causes import Cut, strip_causes
-from covermap.cover.evenness import Evenness, evenness_of, middle_urdr
+from covermap.cover.evenness import evenness_of, middle_urdr
 from covermap.cover.spectrum import Spectrum, cross_track_spectrum
 from covermap.cover.what_if import Run
-from covermap.crops import Crop
 from covermap.errors import SettingsError
 from covermap.field_ground import FieldGround, ground_of_field
 from covermap.field_passes import pass_table
+from covermap.field_result import FieldResult, MassBalance
 from covermap.ground.grid import Grid
 from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
-from covermap.harvest.clean_track import Ledger
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
 from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
-from covermap.harvest.working_width import HeaderSweeps, across_m
 from covermap.harvest_record import Harvest, assumptions, pass_lines, read_harvest
 from covermap.settings import FieldSettings
 from covermap.spread.wind import WindSeries
 
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class MassBalance:
-    """Dry matter [kg]: everything grown is in one of the accounts.
-
-    grown = stubble + left_by_header + landed_on_field + landed_outside + baled, and
-    through_machine = landed_on_field + landed_outside + baled. What fell on crop that a
-    later pass cut (on_standing_crop) is part of what landed: it is taken to lie where it
-    fell, though some goes through the machine again with that crop.
-    """
-
-    grain_kg: float
-    grown_kg: float
-    stubble_kg: float
-    left_by_header_kg: float
-    through_machine_kg: float
-    landed_on_field_kg: float
-    landed_outside_kg: float
-    baled_kg: float
-    on_standing_crop_kg: float
-
-
-@dataclass(frozen=True)
-class FieldResult:
-    """Everything found out about one field.
-
-    Attributes
-    ----------
-    name : str
-        As the person calls it.
-    grid : Grid
-        Of all arrays.
-    rasters : mapping of str to Raster
-        residue_t_ha, cover_pct, spread_ratio, layers, given_kg_m2 (float32, NaN where there
-        is nothing to say), cut_by (sweep, -1 none) and strip_of_cell (strip_id, 0 none), to
-        be read by rows. Properties of the same names read them whole.
-    sweeps : HeaderSweeps
-        Of the header.
-    pass_of_sweep : numpy.ndarray
-        Pass number of each.
-    left_flat_share : float
-        Residue that the header left flat on its own row, over that through the machine.
-    passes, strips : geopandas.GeoDataFrame
-        In the grid's CRS.
-    causes : pandas.DataFrame
-        Causes added up over the field: rule_id, cause, strips, area_ha, missing_t, too_much_t.
-    causes_kg : pandas.DataFrame
-        What each cause put on each strip [kg].
-    spectrum : Spectrum
-        What repeats across the passes.
-    outline : shapely geometry
-        Of the field.
-    mass : MassBalance
-    evenness : Evenness
-        Of the spread ratio over the harvested ground.
-    tray_m : float
-        Side of the trays the evenness was read with [m].
-    harvested_m2 : float
-        Ground cut at least once.
-    ledger : Ledger
-        What was removed.
-    fixes_read : int
-        Fixes in the track.
-    settings : FieldSettings
-    crop : Crop
-    assumptions, notes : tuple of str
-        Defaults that filled holes; what was found and repaired.
-    """
-
-    name: str
-    grid: Grid
-    rasters: Mapping[str, Raster]
-    sweeps: HeaderSweeps
-    pass_of_sweep: np.ndarray
-    left_flat_share: float
-    passes: gpd.GeoDataFrame
-    strips: gpd.GeoDataFrame
-    causes: pd.DataFrame
-    causes_kg: pd.DataFrame
-    spectrum: Spectrum
-    outline: BaseGeometry
-    mass: MassBalance
-    evenness: Evenness
-    tray_m: float
-    harvested_m2: float
-    ledger: Ledger
-    fixes_read: int
-    settings: FieldSettings
-    crop: Crop
-    assumptions: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    @property
-    def residue_t_ha(self) -> np.ndarray:
-        """Residue on the ground [t/ha]."""
-        return self.rasters["residue_t_ha"].whole()
-
-    @property
-    def cover_pct(self) -> np.ndarray:
-        """Ground covered [%]."""
-        return self.rasters["cover_pct"].whole()
-
-    @property
-    def spread_ratio(self) -> np.ndarray:
-        """Residue landed ÷ residue of the ground itself."""
-        return self.rasters["spread_ratio"].whole()
-
-    @property
-    def layers(self) -> np.ndarray:
-        """Passes that put a meaningful share on the cell."""
-        return self.rasters["layers"].whole()
-
-    @property
-    def given_kg_m2(self) -> np.ndarray:
-        """Residue that the ground itself gave to the machine [kg/m²]; NaN if not harvested."""
-        return self.rasters["given_kg_m2"].whole()
-
-    @property
-    def strip_of_cell(self) -> np.ndarray:
-        """strip_id of the cell, 0 none."""
-        return self.rasters["strip_of_cell"].whole()
-
-    @cached_property
-    def pass_of_cell(self) -> np.ndarray:
-        """Pass that cut the cell, from 1; 0 none."""
-        pass_no = np.append(self.pass_of_sweep, 0).astype(np.int32)
-        return np.asarray(pass_no[self.rasters["cut_by"].whole()])
-
-    @cached_property
-    def across_m(self) -> np.ndarray:
-        """How far right of that pass's middle line the cell lies [m]."""
-        return across_m(self.rasters["cut_by"].whole(), self.sweeps, self.grid)
 
 
 def map_field(
@@ -349,8 +213,8 @@ def _warnings(
     if settings.get("field", "boundary") is not None and cut_inside < 0.8:
         found.append(
             f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "
-            "Mass and harvested area are those of the whole track; evenness, gaps and doubles "
-            "are of the ground inside. Is it the right boundary?"
+            "Mass and harvested area are those of the whole track; unevenness (CV), gaps and "
+            "doubles are of the ground inside. Is it the right boundary?"
         )
     elif outside > 0.2:
         found.append(

@@ -21,6 +21,7 @@ from covermap.settings import (
     FieldSettings,
     PassRule,
     Setting,
+    parse_pass_numbers,
 )
 
 _OTHER_SECTIONS = ("pass_settings", "columns", "units")
@@ -188,22 +189,6 @@ def _pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRu
     merged["spread", "shares"] = values.get("shares")
     _check_spread(merged, place)
     return PassRule(passes, start, end, values, place)
-
-
-def parse_pass_numbers(text: str, place: str) -> list[tuple[int, int]]:
-    """Turn ``"3-7,12"`` into [(3, 7), (12, 12)]."""
-    spans = []
-    for part in text.split(","):
-        ends = part.strip().split("-")
-        if not all(e.strip().isdigit() for e in ends) or len(ends) > 2:
-            raise SettingsError(
-                f'{place}passes: {part.strip()!r} is no pass number or span. Write "3-7,12".'
-            )
-        low, high = int(ends[0]), int(ends[-1])
-        if high < low:
-            raise SettingsError(f"{place}passes: {part.strip()!r} runs backwards.")
-        spans.append((low, high))
-    return spans
 
 
 def _check_spread(values: Mapping[tuple[str, str], Any], where: str) -> None:

@@ -20,10 +20,11 @@ from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
 from covermap.settings import BY_NAME, SETTINGS, FieldSettings
-from covermap.spread.bands import FixWind, band_places, laden
+from covermap.spread.bands import band_places, laden
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
 from covermap.spread.wind import WindSeries
+from covermap.spread.wind_lean import FixWind
 from covermap.spread.wind_on_fixes import reach_of_rotor_m, stated_wind, thrower, wind_on_fixes
 
 _MARGIN_M = 2.0

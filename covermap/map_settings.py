@@ -131,7 +131,7 @@ MAP_SETTINGS: tuple[Setting, ...] = (
         "spread",
         "discharge",
         "choice",
-        "Chopped and thrown (spread) or laid in a row (windrow).",
+        "Chopped and thrown (spread) or laid down to be baled (windrow).",
         default="spread",
         why="residue is taken as spread",
         choices=DISCHARGES,
@@ -230,7 +230,7 @@ MAP_SETTINGS: tuple[Setting, ...] = (
         "number",
         "Spread ratio above which ground is double.",
         default=1.5,
-        why="no-till wants max ÷ min across the pass under 1.5 (Allmaras et al. 1985)",
+        why="no-till wants highest ÷ lowest across the pass under 1.5 (Allmaras et al. 1985)",
         low=1.0,
         high=100.0,
     ),
@@ -295,7 +295,7 @@ MAP_SETTINGS: tuple[Setting, ...] = (
         "length",
         "Longest reach to one side that the machine can be set to.",
         default=5.3,
-        why="most combines struggle beyond 30 to 35 ft in all (farm-equipment.com; Erb 1989); "
+        why="most combines struggle beyond 30 to 35 ft in all (trade press; Erb 1989); "
         "a longer stated reach counts",
         high=40.0,
     ),

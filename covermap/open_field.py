@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from covermap.crops import find_crop
 from covermap.errors import SettingsError
 from covermap.field_file import build_settings, read_field_file, read_pass_table
-from covermap.harvest.outline import read_boundary
+from covermap.harvest.polygons import read_boundary
 from covermap.harvest.read_track import Track, read_track
 from covermap.settings import FieldSettings
 from covermap.spread.profile_file import read_profile_file

@@ -13,15 +13,16 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.field_numbers import FieldNumbers, MappedGround, field_numbers
 from covermap.cover.what_if import Run
-from covermap.field import FieldResult, map_field
+from covermap.field import map_field
+from covermap.field_result import FieldResult
 from covermap.ground.threads import core_count, limit_threads
 from covermap.harvest.read_track import Track
 from covermap.harvest_record import Harvest, cut_height_m, mean_speed_m_s, read_harvest
 from covermap.perturbations import Draw, Perturbations, draws, usual_perturbations
 from covermap.settings import FieldSettings
-from covermap.spread.bands import FixWind
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.wind import WindSeries
+from covermap.spread.wind_lean import FixWind
 from covermap.spread.wind_on_fixes import tables_for, thrower
 
 #: What is reported of every repeat, in order.

@@ -10,7 +10,7 @@ import pandas as pd
 
 from covermap.crops import find_crop
 from covermap.errors import SettingsError
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest_record import defaults_used
 from covermap.plan.actions import HEAP_ABOVE, Limits, Spot, choose_actions
@@ -44,11 +44,11 @@ RULES = {
     "seeding-row-zone": "Openers or row cleaners work {share:.0%} of the ground; the load per "
     "area there is that of the map.",
     "baling-chopped": "Straw that was chopped and spread is not picked up again; the baling "
-    "figures are for a harvest laid in rows.",
+    "figures are for a harvest laid in windrows.",
 }
 #: Harrow headings are tried at this step [deg].
 _ANGLE_STEP_DEG = 5.0
-#: A pass laid in rows still has them if this part of its ground lies double.
+#: A pass laid in windrows still has them if this part of its ground lies double.
 _LEAST_ROW_SHARE = 0.03
 #: A strip shorter than this many working widths can be a heap.
 _HEAP_WIDTHS = 2.0
@@ -351,7 +351,7 @@ def _spot(
 
 
 def _in_rows(result: FieldResult) -> np.ndarray:
-    """Tell which ground was cut by passes whose straw still lies in rows."""
+    """Tell which ground was cut by passes whose straw still lies in windrows."""
     number = result.pass_of_cell
     double = result.spread_ratio > result.settings.number("limits", "double_above")
     known = np.bincount(number[np.isfinite(result.spread_ratio)], minlength=len(result.passes) + 1)

@@ -48,7 +48,7 @@ PLAN_SETTINGS: tuple[Setting, ...] = (
         "number",
         "How strongly cover slows soil loss to water, b of exp(-b cover).",
         default=0.035,
-        why="typical cropland (RUSLE default; 0.025 between rills, 0.05 in rills)",
+        why="typical cropland (Renard et al. 1997; 0.025 between rills, 0.05 in rills)",
         low=0.025,
         high=0.05,
     ),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.plan.actions import (
     ACTIONS,
     LEAST_MENDED,
@@ -140,7 +140,7 @@ def field_zones(
 ) -> tuple[gpd.GeoDataFrame, np.ndarray]:
     """Give the zones of the field, worked ones first, largest first, and the action per cell.
 
-    Harrow and tillage zones are swaths on their own heading and come first; the ground they
+    Harrow and tillage zones are implement runs on their own heading and come first; the ground they
     leave is ruled along the main heading.
 
     Returns
@@ -198,9 +198,9 @@ def _ruled(
     by_zone = np.zeros((count + 1, len(RULE_IDS)))
     np.add.at(by_zone, zone, counts)
     of_cell = zone[ruling.piece]
-    # swaths in a zone are what the driver counts as passes
-    swath = np.flatnonzero(zone) // ruling.lengths
-    pair = np.unique(zone[zone > 0] * ruling.swaths + swath)
+    # runs in a zone are what the driver counts as passes
+    run = np.flatnonzero(zone) // ruling.lengths
+    pair = np.unique(zone[zone > 0] * ruling.runs + run)
     first = np.zeros(count + 1, np.int64)
     first[zone] = chosen
     area = np.bincount(of_cell, minlength=count + 1)[1:] * grid.cell_area_m2
@@ -210,7 +210,7 @@ def _ruled(
             "rule_id": [RULE_IDS[a] for a in first[1:]],
             "action": [ACTIONS[RULE_IDS[a]] for a in first[1:]],
             "area_m2": area,
-            "swaths": np.bincount(pair // ruling.swaths, minlength=count + 1)[1:],
+            "implement_runs": np.bincount(pair // ruling.runs, minlength=count + 1)[1:],
             "heading_deg": heading_deg,
             "width_m": width_m,
             **_numbers(of_cell, ruling.cells, count, spot, limits),
@@ -269,7 +269,7 @@ def work_by_action(zones: gpd.GeoDataFrame, settings: FieldSettings) -> pd.DataF
                 "action": ACTIONS[str(rule_id)],
                 "zones": len(group),
                 "area_ha": hectares,
-                "swaths": int(group["swaths"].sum()),
+                "implement_runs": int(group["implement_runs"].sum()),
                 "travel_km": group["travel_m"].sum() / 1000,
                 "cost": total,
                 "fuel_l": fuel_l,

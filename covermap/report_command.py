@@ -23,9 +23,9 @@ def report_command(result: Path, out: Path | None, us_units: bool) -> None:
     rests on. Needs the extra covermap[report].
     """
     from covermap.open_result import open_result
+    from covermap.outputs.caution import CAUTION
     from covermap.outputs.report import report_of
     from covermap.outputs.report_pdf import typeset_report
-    from covermap.outputs.summary import CAUTION
     from covermap.outputs.write_whole import whole_files
 
     file = result / "report.pdf" if out is None else out

@@ -158,7 +158,7 @@ def season_command(
 
 
 def _tell_result(content: dict[str, Any], out: Path, progress: Progress, us_units: bool) -> None:
-    from covermap.outputs.summary import CAUTION
+    from covermap.outputs.caution import CAUTION
 
     rows = content["fields"]
     _tell_failed(content)

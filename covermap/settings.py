@@ -24,6 +24,7 @@ __all__ = [
     "FieldSettings",
     "PassRule",
     "Setting",
+    "parse_pass_numbers",
 ]
 
 SETTINGS: tuple[Setting, ...] = (*MAP_SETTINGS, *PLAN_SETTINGS)
@@ -90,3 +91,19 @@ class FieldSettings:
             values={**self.values, **changes},
             given=self.given | frozenset(changes),
         )
+
+
+def parse_pass_numbers(text: str, place: str) -> list[tuple[int, int]]:
+    """Turn ``"3-7,12"`` into [(3, 7), (12, 12)]."""
+    spans = []
+    for part in text.split(","):
+        ends = part.strip().split("-")
+        if not all(e.strip().isdigit() for e in ends) or len(ends) > 2:
+            raise SettingsError(
+                f'{place}passes: {part.strip()!r} is no pass number or span. Write "3-7,12".'
+            )
+        low, high = int(ends[0]), int(ends[-1])
+        if high < low:
+            raise SettingsError(f"{place}passes: {part.strip()!r} runs backwards.")
+        spans.append((low, high))
+    return spans

@@ -83,7 +83,10 @@ width = "{_WIDTH_M:g} m"
 profile = "flat"
 
 [plan]
-operations = ["winter weathering, after autumn harvest (scs)", "drill, double-disc openers (wepp)"]
+operations = [
+    "winter weathering, after autumn harvest (US table, by cover)",
+    "drill, double-disc openers (US table, by mass)",
+]
 implement_width = "12 m"
 opener_limit = "3.5 t/ha"
 cleaner_limit = "5 t/ha"

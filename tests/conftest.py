@@ -2,9 +2,18 @@
 
 import os
 import shutil
+from functools import cache
 from pathlib import Path
 
+import hypothesis
 import pytest
+from deadlines import within
+
+# How long an example takes says how busy the machine is, not whether the law holds.
+hypothesis.settings.register_profile(
+    "laws", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+)
+hypothesis.settings.load_profile("laws")
 
 
 @pytest.fixture(scope="session")
@@ -18,6 +27,21 @@ def open_data() -> Path:
             raise FileNotFoundError(missing)
         pytest.skip(missing)
     return folder
+
+
+@pytest.fixture(scope="session")
+def mapped_sample(tmp_path_factory):
+    """Give a function that maps a sample field as it stands, once."""
+    from covermap.field import map_field
+    from covermap.open_field import open_field
+    from covermap.sample import write_sample
+
+    @cache
+    def of(name: str):
+        opened = open_field(write_sample(tmp_path_factory.mktemp(name), name))
+        return map_field(opened.track, opened.settings, opened.boundary, None, opened.wind)
+
+    return of
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +72,6 @@ def driver():
         options.add_argument(word)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    browser.set_script_timeout(20)
+    browser.set_script_timeout(within(20))
     yield browser
     browser.quit()

@@ -54,7 +54,7 @@ def commands() -> Iterator[tuple[str, list[str]]]:
         result = f"{{keep}}/{name}/planned"
         yield f"{name}/report", ["report", result, *us, "--out", "{out}/report.pdf"]
         task = ["--task-quantity", "working_depth", "--task-value", "plan-harrow=0.05"]
-        for rule in ("plan-till", "plan-row-cleaner", "plan-check-stand", "plan-bale"):
+        for rule in ("plan-till", "plan-row-cleaner", "plan-check-stand", "plan-bale-or-rake"):
             task += ["--task-value", f"{rule}=0.1"]
         yield f"{name}/export", ["export", result, "--for", "all", *task, "--out", "{out}"]
         if name in ("wheat", "oats", "open_corn"):
@@ -78,16 +78,16 @@ def commands() -> Iterator[tuple[str, list[str]]]:
 
 def keep(folder: Path, only: list[str]) -> None:
     """Run everything, or what begins with one of ``only``, into ``folder``."""
-    if folder.exists():
+    if folder.exists() and not only:
         shutil.rmtree(folder)
-    folder.mkdir(parents=True)
+    folder.mkdir(parents=True, exist_ok=True)
     for name, words in commands():
         if only and not name.startswith(tuple(only)):
             continue
         out = folder / name
         arguments = [w.replace("{out}", str(out)).replace("{keep}", str(folder)) for w in words]
         if "{out}/report.pdf" in words:
-            out.mkdir(parents=True)
+            out.mkdir(parents=True, exist_ok=True)
         made = subprocess.run(
             [sys.executable, "-m", "covermap", *arguments], capture_output=True, text=True
         )

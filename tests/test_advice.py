@@ -52,6 +52,7 @@ def mapped_before_and_after(track, chosen, wind=None, boundary=None):
     return found, before, after
 
 
+@pytest.mark.slow
 @given(
     wind=st.floats(0, 11),
     from_deg=st.floats(0, 360),
@@ -151,7 +152,7 @@ def test_ways_out_are_offered_where_settings_are_not_enough():
         settings_of(advice__most_lean=0.3), wind=constant_wind(9, 270, 10), headings_deg=(0.0,)
     )
     rules = [rule for rule, _ in found.ways_out]
-    assert rules[:3] == ["direction", "cut height", "windrow"]
+    assert rules[:3] == ["advise-direction", "advise-cut-height", "advise-windrow"]
     assert "heading 90° and 270°" in found.ways_out[0][1]
 
 

@@ -129,7 +129,12 @@ def test_a_hostile_title_stays_text_and_is_cut(windy):
 
 
 def cases(windy, made):
-    ways = (("direction", "Words that explain a way out at some length, one after another. " * 3),)
+    ways = (
+        (
+            "advise-direction",
+            "Words that explain a way out at some length, one after another. " * 3,
+        ),
+    )
     return [
         (windy, "Low Meadow"),
         (made, HOSTILE),
@@ -189,17 +194,17 @@ def test_an_uneven_profile_has_no_mirror_image(windy):
 def test_lines_for_the_terminal(made):
     lines = advice_lines(made, us_units=False)
     assert lines[-1] == CAUTION
-    # on the pieces ÷ factor = as measured
+    # on the flying straw ÷ factor = as measured
     measured = 3.0 / made.station_factor
-    told = next(line for line in lines if "made good:" in line)
-    assert f"3.0 m/s on the pieces, which is {measured:.1f} m/s measured at 10.0 m" in told
+    told = next(line for line in lines if "can be corrected:" in line)
+    assert f"3.0 m/s on the flying straw, which is {measured:.1f} m/s measured at 10.0 m" in told
     there = next(line for line in lines if line.startswith("0°"))
     back = next(line for line in lines if line.startswith("180°"))
     assert "from the left" in there
     assert "from the right" in back
     row = next(line for line in lines if line.startswith("2 "))
     assert re.search(r"5\.2, 3\.2, −0\.2\s+3\.2, 5\.2, \+0\.2", row)
-    assert any("not made good" in line for line in lines)
+    assert any("not corrected" in line for line in lines)
 
 
 def test_plain_data_round_trips_and_has_no_infinity(windy):

@@ -11,7 +11,7 @@ from covermap.plan.operation_table import operation_table
 from covermap.plan.operations import sequence
 from covermap.units import read_quantity
 
-PLAN = ["winter weathering, after autumn harvest", "no-till drill (wepp)"]
+PLAN = ["winter weathering, after autumn harvest", "no-till drill (US table, by mass)"]
 ASK = {"cell_area_m2": 100.0, "balable_share": 0.8, "target_cover_pct": 60.0,
        "fragile": False, "cover_m2_per_kg": 5.4}  # fmt: skip
 

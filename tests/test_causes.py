@@ -560,7 +560,7 @@ def test_strip_sums_are_linear_in_the_loads(strip_sums):
 
 @pytest.fixture(scope="module")
 def corn(open_data):
-    """gartner.corn of the R package agridat (Univ. of Minnesota, CC BY-SA 3.0)."""
+    """A corn track of the Univ. of Minnesota (CC BY-SA 3.0)."""
     track = read_track(open_data / "corn_clock_repaired.csv")
     return replace(track, fixes=track.fixes.drop(columns="pass_id"))
 

@@ -221,7 +221,8 @@ def test_advise_from_options_alone_and_from_a_field(covermap, tmp_path):
     report = json.loads(text)
     assert report["headings"]
     assert {w["rule"] for w in report["ways_out"]} <= {
-        "reach", "direction", "cut height", "windrow", "forward speed",
+        "advise-reach", "advise-direction", "advise-cut-height", "advise-windrow",
+        "advise-forward-speed",
     }  # fmt: skip
 
 
@@ -244,7 +245,7 @@ def test_advise_says_what_is_missing(words, says, covermap, tmp_path):
 
 def test_catch_can_transect_through_the_trays_command(covermap, open_data, tmp_path):
     """Published: Christiansen CU 87.4, low-half DU 87.5, low-quarter DU 83.1 (catch cans
-    across a lane of 224 ft, North Carolina extension, data set of spreval 1.1.0), here
+    across a lane of 224 ft, North Carolina extension publication), here
     from the profile that the command wrote, overlapped with both neighbour lanes."""
     import tomllib
 

@@ -45,15 +45,15 @@ def test_picture_names_what_it_shows(found, us_units, length, area):
         "B: wet",
         "B − A",
         "1 = even",
-        "gap strip",
-        "double strip",
-        "repeat offender: gap in both",
-        "repeat offender: double in both",
+        "gap: below 0.5 × its own residue",
+        "double (heavy): above 1.5 × its own residue",
+        "strips that come back: gap",
+        "strips that come back: double",
         "Harvested in both",
         f" {area};",
     ):
         assert expected in everything, expected
-    assert everything.count("gap strip") == everything.count("double strip") == 2
+    assert everything.count("gap: below") == everything.count("double (heavy): above") == 2
 
 
 def test_picture_is_repeatable_and_needs_nothing_from_outside(found):

@@ -18,6 +18,7 @@ from matplotlib.patches import PathPatch
 from pyproj import CRS, Proj, Transformer
 
 from covermap.ground.grid import Grid
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import colourise
 from covermap.outputs.drawing import (
     INK,
@@ -42,7 +43,6 @@ from covermap.outputs.map_drawing import (
 )
 from covermap.outputs.map_legend import draw_ramp, draw_scale_bar, north_way
 from covermap.outputs.map_texts import display_range, legend_marks
-from covermap.outputs.summary import CAUTION
 
 GRID = Grid(UTM, 500_000.0, 4_980_000.0, 0.5, 60, 40)
 

@@ -18,7 +18,7 @@ from covermap.plan.erosion import (
 @pytest.mark.parametrize(
     ("cover", "roughness", "expected"),
     [
-        # watem-sedem/cfactor tests/data/dummy_calculations.csv (after Renard et al. 1997)
+        # worked rows of the crop factor (KU Leuven, from memory; after Renard et al. 1997)
         (94.99760940143084, 9.887948429795788, 0.0408145343611988),
         (96.25305929637678, 9.898625980629188, 0.0391360926002951),
     ],

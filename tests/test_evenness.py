@@ -18,7 +18,7 @@ from covermap.cover.evenness import (
 
 
 def test_published_catch_can_transect(open_data):
-    """North Carolina extension publication, data set ``catchcan$traveler`` of spreval 1.1.0:
+    """North Carolina extension publication, catch cans across the lane of an irrigation gun:
     Christiansen CU 87.4, low-half DU 87.5, low-quarter DU 83.1."""
     cans = pd.read_csv(open_data / "catch_can_transect.csv")
     lane = 224 * 0.3048

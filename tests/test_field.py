@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from covermap.errors import BoundaryError, CovermapError, SettingsError
-from covermap.field import FieldResult, map_field
+from covermap.field import map_field
 from covermap.field_file import build_settings
+from covermap.field_result import FieldResult
 
 
 def accounts_close(result: FieldResult) -> None:

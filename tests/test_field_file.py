@@ -5,11 +5,10 @@ import pytest
 from covermap.errors import SettingsError
 from covermap.field_file import (
     build_settings,
-    parse_pass_numbers,
     read_field_file,
     read_pass_table,
 )
-from covermap.settings import BY_NAME
+from covermap.settings import BY_NAME, parse_pass_numbers
 
 WHEAT = {"crop": {"kind": "wheat"}}
 

@@ -21,8 +21,8 @@ from covermap.field import map_field
 from covermap.open_result import open_result
 from covermap.outputs.colours import colourise
 from covermap.outputs.field_picture import _sheet, cross_section_plot, field_picture
-from covermap.outputs.signs import action_signs
 from covermap.outputs.write_results import write_results
+from covermap.tables.signs import action_signs
 
 MM = 72 / 25.4
 
@@ -71,7 +71,9 @@ def same(one, other):
 )
 def test_map_names_what_it_shows(found, layer, us_units, title, length):
     words = texts(field_picture(found, layer, us_units=us_units))
-    assert {title, "N", "gap strip", "double strip"} <= set(words)
+    assert {title, "N"} <= set(words)
+    key = "gap: below 0.5 × its own residue double (heavy): above 1.5 × its own residue"
+    assert key in " ".join(words)
     assert sum(bool(re.fullmatch(rf"[125]0* {length}", word)) for word in words) == 1
 
 
@@ -91,9 +93,9 @@ def test_strips_can_be_left_out(found):
     with_strips, without = field_picture(found), field_picture(found, strips=False)
     assert len(hatches(with_strips)) == 2  # one for gap, one for double
     assert not hatches(without)
-    assert "gap strip" not in texts(without)
+    assert "gap:" not in texts(without)
     none = replace(found, strips=found.strips.iloc[:0])
-    assert "gap strip" in texts(field_picture(none))
+    assert "gap:" in texts(field_picture(none))
 
 
 def test_zones_are_drawn_by_action_with_their_letters(found):
@@ -113,7 +115,7 @@ def test_zones_are_drawn_by_action_with_their_letters(found):
         assert words.count(sign.code) == 2  # legend and zone
         assert sign.words in words
         assert f"fill: {sign.colour}" in svg
-    assert "gap strip" not in words
+    assert "gap:" not in words
     assert not images(svg)
     wide, high = size_pt(svg)
     assert wide <= 88.1 * MM

@@ -5,6 +5,7 @@ import time
 
 import numpy as np
 import pytest
+from deadlines import within
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
@@ -227,7 +228,7 @@ def test_two_thousand_pieces_fly_in_no_time():
         start = time.perf_counter()
         fly(*launches)
         took.append(time.perf_counter() - start)
-    assert min(took) < 0.18  # 0.03 s on the developers' machine; slack for a busy one
+    assert min(took) < within(0.18)  # 0.03 s on the developers' machine; slack for a busy one
 
 
 # --- laws

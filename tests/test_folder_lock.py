@@ -14,10 +14,10 @@ from covermap.outputs.folder_lock import LOCK_FILE, folder_lock, holds
 from covermap.sample import write_sample
 
 CODE = (
-    "import sys, time; from pathlib import Path\n"
+    "import sys; from pathlib import Path\n"
     "from covermap.outputs.folder_lock import folder_lock\n"
     "with folder_lock(Path(sys.argv[1])):\n"
-    "    print('held', flush=True); time.sleep(60)\n"
+    "    print('held', flush=True); sys.stdin.read()\n"
 )
 
 
@@ -25,7 +25,10 @@ CODE = (
 def held_by_another(folder):
     """Let another process hold the folder; kill it at the end."""
     with subprocess.Popen(
-        [sys.executable, "-c", CODE, folder], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", CODE, folder],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
     ) as holder:
         assert holder.stdout.readline() == "held\n"
         try:

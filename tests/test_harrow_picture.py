@@ -11,9 +11,10 @@ from builders import UTM
 from matplotlib.image import imread
 
 from covermap.ground.grid import Grid
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import colourise
 from covermap.outputs.harrow_picture import harrow_lines, harrow_picture
-from covermap.outputs.summary import CAUTION
+from covermap.outputs.labels import HIGHEST_TO_LOWEST
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
 from covermap.settings import SETTINGS
@@ -51,13 +52,13 @@ def test_picture_names_what_it_shows(us_units, length, area, carry):
     for expected in (
         "before",
         f"after one pass, heading {choice.heading_deg:.0f}° and back",
-        f"CV {choice.before.cv_pct:.0f} %,  highest ÷ lowest lane {choice.before.urdr:.1f}",
-        f"CV {choice.after.cv_pct:.0f} %,  highest ÷ lowest lane {choice.after.urdr:.1f}",
+        f"CV {choice.before.cv_pct:.0f} %,  {HIGHEST_TO_LOWEST} {choice.before.urdr:.1f}",
+        f"CV {choice.after.cv_pct:.0f} %,  {HIGHEST_TO_LOWEST} {choice.after.urdr:.1f}",
         "one pass",
         "two passes",
         "as it lies",
         "angle to the combine's main heading",
-        "CV [%]",
+        "Unevenness (CV) [%]",
         "N",
         length,
         area,

@@ -8,12 +8,13 @@ import pytest
 from covermap.outputs.colours import colourise
 from covermap.outputs.desktop_styles import raster_qml, vector_qml
 from covermap.outputs.layer_styles import layer_looks, raster_sld, vector_sld
-from covermap.outputs.signs import action_signs, hatch_of
+from covermap.tables.signs import action_signs, hatch_of
 
 SLD = "{http://www.opengis.net/sld}"
 OGC = "{http://www.opengis.net/ogc}"
 RAMPS = [("residue_t_ha", 0, 8), ("cover_pct", 0, 100), ("spread_ratio", 0, 2),
          ("spread_ratio", 0, 3.4)]  # fmt: skip
+LIMITS = (0.5, 1.5)
 LAYERS = ["strips", "passes", "zones", "outline"]
 
 # Content models of StyledLayerDescriptor.xsd 1.0.0 (OGC 02-070, annex A), from memory.
@@ -67,7 +68,7 @@ def colours_between(values, places, colours):
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_descriptors_of_vectors_keep_the_order_of_the_schema(layer):
-    root = ElementTree.fromstring(vector_sld(layer))
+    root = ElementTree.fromstring(vector_sld(layer, LIMITS))
     assert (root.tag, root.get("version")) == (f"{SLD}StyledLayerDescriptor", "1.0.0")
     check_order(root)
     marks = {mark.text for mark in root.iter(f"{SLD}WellKnownName")}
@@ -113,7 +114,7 @@ def test_whole_numbers_of_layers_get_their_own_colour():
 
 def rules_of(layer):
     rules = {}
-    for rule in ElementTree.fromstring(vector_sld(layer)).iter(f"{SLD}Rule"):
+    for rule in ElementTree.fromstring(vector_sld(layer, LIMITS)).iter(f"{SLD}Rule"):
         literal = rule.find(f"{OGC}Filter/{OGC}PropertyIsEqualTo/{OGC}Literal")
         css = {}
         for fill in rule.findall(f"{SLD}PolygonSymbolizer"):
@@ -148,7 +149,7 @@ def test_gap_and_double_differ_by_dash_hatch_and_grey():
 
 
 def test_gap_and_double_differ_by_brush_and_dash_on_the_desktop():
-    root = ElementTree.fromstring(vector_qml("strips"))
+    root = ElementTree.fromstring(vector_qml("strips", LIMITS))
     seen = {}
     for category in root.iter("category"):
         symbol = next(s for s in root.iter("symbol") if s.get("name") == category.get("symbol"))
@@ -169,7 +170,7 @@ def test_every_action_has_its_colour_and_its_own_letter():
         assert letter == action_signs()[rule_id].code
     assert len({letter for _, _, letter in rules.values()}) == len(rules)
     brushes = {}
-    root = ElementTree.fromstring(vector_qml("zones"))
+    root = ElementTree.fromstring(vector_qml("zones", LIMITS))
     for number, category in enumerate(root.iter("category")):
         symbol = list(root.iter("symbol"))[number]
         styles = [prop.get("v") for prop in symbol.iter("prop") if prop.get("k") == "style"]
@@ -180,14 +181,14 @@ def test_every_action_has_its_colour_and_its_own_letter():
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_old_and_new_readers_of_the_desktop_style_see_the_same(layer):
-    for part in ElementTree.fromstring(vector_qml(layer)).iter("layer"):
+    for part in ElementTree.fromstring(vector_qml(layer, LIMITS)).iter("layer"):
         new = {o.get("name"): o.get("value") for o in part.find("Option")}
         assert new == {p.get("k"): p.get("v") for p in part.iter("prop")}
 
 
 @pytest.mark.parametrize("layer", LAYERS)
 def test_styles_refer_to_nothing_outside(layer):
-    text = vector_sld(layer) + vector_qml(layer)
+    text = vector_sld(layer, LIMITS) + vector_qml(layer, LIMITS)
     assert "ExternalGraphic" not in text
     assert "DOCTYPE" not in text
     addresses = {part.split('"')[0] for part in text.split("http")[1:]}
@@ -198,5 +199,5 @@ def test_styles_refer_to_nothing_outside(layer):
 
 def test_categories_use_the_column_that_the_looks_name():
     for layer in ("strips", "zones"):
-        root = ElementTree.fromstring(vector_qml(layer))
-        assert root.find("renderer-v2").get("attr") == layer_looks()[layer].column
+        root = ElementTree.fromstring(vector_qml(layer, LIMITS))
+        assert root.find("renderer-v2").get("attr") == layer_looks(LIMITS)[layer].column

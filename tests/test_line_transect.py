@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from builders import settings_of, straight_passes
 
-from covermap.field import FieldResult, map_field
+from covermap.field import map_field
+from covermap.field_result import FieldResult
 
 FOOT_M = 0.3048
 MARKS = 100

@@ -17,6 +17,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from deadlines import wait_until, within
 from PIL import Image
 from pyproj import CRS, Transformer
 from shapely.geometry import LineString, Polygon, box
@@ -94,7 +95,7 @@ def made_content(grid=GRID):
             "rule_id": ["plan-harrow"],
             "action": ["heavy harrow"],
             "area_m2": [2400.0],
-            "swaths": [1],
+            "implement_runs": [1],
             "why": ["13.00 t/ha lies here."],
             "why_us": ["11,598 lb/ac lies here."],
         },
@@ -245,7 +246,7 @@ def test_the_page_opens_quickly_and_asks_nobody(driver, tmp_path):
         start = time.perf_counter()
         open_page(driver, page.as_uri())
         taken.append(time.perf_counter() - start)
-    assert min(taken) < 2.0
+    assert min(taken) < within(2.0)
     assert requests(driver) == [page.as_uri()]
     assert driver.get_log("browser") == []
     painted = driver.execute_script(
@@ -293,7 +294,7 @@ def test_layers_switch_with_their_legend_and_opacity(browser):
     for title, unit in (
         ("Residue", "t/ha"),
         ("Ground cover", "%"),
-        ("Passes on the ground", "number"),
+        ("Passes that laid residue here", "number"),
         ("Spread ratio after harrowing", "1 = even"),
         ("Ground cover after operations", "%"),
     ):
@@ -334,8 +335,8 @@ def test_a_click_on_a_strip_or_pass_opens_its_card(browser):
     find(browser, "input[value=us]").click()
     assert "Too much by 2,116 lb" in card_text(browser)
     press(browser, "\ue00c")  # Esc
-    time.sleep(0.4)  # it fades
-    assert browser.execute_script("return document.querySelector('.leaflet-popup')") is None
+    gone = "return document.querySelector('.leaflet-popup') === null"
+    wait_until(lambda: browser.execute_script(gone))  # it fades
     look_closer(browser, GRID, west + 126, north - 120)
     point_at(browser, *pixel_of(browser, GRID, west + 126, north - 130), "click")
     assert "Pass 11\n" in card_text(browser)
@@ -377,8 +378,7 @@ def test_the_readout_tells_the_raster_under_the_pointer(browser):
     browser.execute_script("document.querySelector('input[value=us]').click()")
     us = float(find(browser, "#readout-text").text.split()[0].replace(",", ""))
     assert us == pytest.approx(metric * LB_AC, abs=0.005 * LB_AC + 1)
-    time.sleep(0.8)
-    assert "lb/ac" in find(browser, "#spoken").get_attribute("textContent")
+    wait_until(lambda: "lb/ac" in find(browser, "#spoken").get_attribute("textContent"))
 
 
 def section_of(browser):
@@ -510,8 +510,9 @@ def test_everything_works_from_the_keyboard(browser):
     assert not find(browser, "#section").is_displayed()
     # what lies at the middle of the map, with arrow keys
     browser.execute_script("document.querySelector('.folium-map').focus({focusVisible: true})")
+    browser.execute_script("covermap.map.once('moveend', () => { window.moved = true; })")
     press(browser, Keys.ARROW_RIGHT)
-    time.sleep(0.5)
+    wait_until(lambda: browser.execute_script("return window.moved"))
     assert find(browser, ".aim").is_displayed()
     centre = browser.execute_script("return covermap.toGrid(covermap.map.getCenter())")
     residue = made_content().bands["residue_t_ha"][int(centre[1]), int(centre[0])]
@@ -570,8 +571,9 @@ def test_a_phone_shows_map_and_tools_within_its_screen(driver, address):
     assert field[2] <= 390
     assert field[3] <= 844
     assert field[2] - field[0] > 150  # the field is the largest thing to see
+    assert "t/ha" not in find(driver, "#readout-text").text
     tap(driver, 195, (field[1] + field[3]) / 2)
-    assert "t/ha" in find(driver, "#readout-text").text
+    wait_until(lambda: "t/ha" in find(driver, "#readout-text").text)
     find(driver, "#tools > summary").click()
     find(driver, "#section-button").click()
     find(driver, "#section-middle").click()
@@ -586,7 +588,6 @@ def test_a_phone_shows_map_and_tools_within_its_screen(driver, address):
 def tap(driver, x, y):
     for kind, points in (("touchStart", [{"x": x, "y": y}]), ("touchEnd", [])):
         driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
-    time.sleep(0.6)
 
 
 def test_no_server_is_asked_before_a_person_wants_it(browser):
@@ -598,9 +599,9 @@ def test_no_server_is_asked_before_a_person_wants_it(browser):
     find(browser, "#background-address").send_keys("https://tiles.invalid/{z}/{x}/{y}.png")
     assert requests(browser) == []
     find(browser, "#background").click()
-    time.sleep(1.0)
-    assert any("tiles.invalid" in one for one in requests(browser))
-    assert "No picture comes from that address" in find(browser, "#background-message").text
+    wait_until(lambda: any("tiles.invalid" in one for one in requests(browser)))
+    told = "No picture comes from that address"
+    wait_until(lambda: told in find(browser, "#background-message").text)
     find(browser, "#background").click()
     assert find(browser, "#background-message").text == ""
     failed = browser.get_log("browser")  # of the tiles, and of nothing else
@@ -620,7 +621,13 @@ def test_print_puts_map_legend_and_facts_on_one_page(browser):
     pdf = PdfReader(io.BytesIO(base64.b64decode(printed["data"])))
     assert len(pdf.pages) == 1
     words = unicodedata.normalize("NFKC", " ".join(pdf.pages[0].extract_text().split()))
-    for text in ("Low Meadow", "7.68 ha", "Engine off, key out.", "gap strip", "Residue [t/ha]"):
+    for text in (
+        "Low Meadow",
+        "7.68 ha",
+        "Engine off, key out.",
+        "gap: below 0.5",
+        "Residue [t/ha]",
+    ):
         assert text in words
     for text in ("Cross-section", "Opacity", "US", "18.98 ac", "Point at the map"):
         assert text not in words

@@ -25,11 +25,11 @@ from covermap.outputs.map_overlays import bounds_lat_lon, map_place
 from covermap.outputs.map_page import MapContent, map_page
 from covermap.outputs.map_texts import legend_marks
 from covermap.outputs.map_values import display_grid, in_blocks
-from covermap.outputs.signs import action_signs, cause_signs, hatch_of
 from covermap.outputs.write_results import map_content
 from covermap.plan.actions import ACTIONS
 from covermap.plan_field import plan_field
 from covermap.tables import read_table
+from covermap.tables.signs import action_signs, cause_signs, hatch_of
 
 HOSTILE = "</script><script>alert(1)</script>\"'&\u2028<img src=x onerror=alert(2)>"
 GRID = Grid(CRS.from_epsg(32626), 430_000.0, 5_480_000.0, 1.0, 60, 90)
@@ -246,7 +246,7 @@ def test_passes_and_strips_tell_numbers_with_units(html):
     assert rows["Working width"] == "9.1 m"
     assert rows["Residue"] == "4.60 t/ha"
     assert rows["Lean"] == "0.4 m left"
-    assert rows["CV across the pass"] == "31 %"
+    assert rows["Unevenness (CV) across the pass"] == "31 %"
     assert "Spacing" not in rows  # unknown, so not shown
     gap, double = (rows_of(data, strip) for strip in data["strips"])
     assert gap["Gap strip"] == "rank 1"

@@ -30,7 +30,8 @@ def test_published_examples(c_n, carbon_pct, target, expected):
 
 
 def test_straw_worked_in_is_near_the_rule_of_thumb():
-    """Henry's Handbook: 20 lb/ac per short ton worked in = 10 kg/t."""
+    """J. L. Henry 2003, Henry's Handbook of Soil and Water, Henry Perspectives, Saskatoon
+    (citation from memory): 20 lb/ac per short ton worked in = 10 kg/t."""
     for crop in ("wheat", "oats", "corn"):
         assert 9 < float(tie_up(1.0, crop).per_ha.mid) < 12.5
 

@@ -23,7 +23,7 @@ CORN = {
 
 @pytest.fixture(scope="module", params=["corn_clock_repaired.csv", "corn_clock_as_recorded.csv"])
 def corn(request, open_data):
-    """gartner.corn of the R package agridat (Univ. of Minnesota, CC BY-SA 3.0), passes
+    """A corn track of the Univ. of Minnesota (CC BY-SA 3.0), passes
     left to be found: the file's own pass numbers are thrown away."""
     from dataclasses import replace
 
@@ -82,7 +82,7 @@ def test_flat_band_of_the_cut_width_gives_the_ground_its_own_back(corn):
 
 
 def test_published_yield_formula_on_the_first_rows(open_data):
-    """kwstat/agridat man/gartner.corn.Rd:
+    """Univ. of Minnesota, notes that came with the corn track:
     bu/ac = (lb/s · s · (100 − M) / (100 − 15.5) / 56) / (in · in / 6,272,640);
     128.3688, 130.3289, 146.1816, 125.1539 on its rows, there for 360 in of swath and
     distances of 116, 159, 169, 221 in."""
@@ -104,7 +104,7 @@ def test_the_clock_as_recorded_is_mended(open_data):
 
 
 def test_wheat_with_the_header_width_changing_on_the_way(open_data):
-    """OFPEDATA2 (Montana State University, MIT): 265,484 m² by distance × width, 106,871.8 kg
+    """Wheat track (Montana State University, MIT): 265,484 m² by distance × width, 106,871.8 kg
     wet grain; widths 10.668 m at an offset of 0.6 m and 11.887 m."""
     track = read_track(open_data / "wheat_two_widths.csv")
     wheat = settings_of(crop__grain_yield=None, combine__cut_width=None, spread__width="35 ft")

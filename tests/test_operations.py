@@ -28,6 +28,8 @@ K_WHEAT = 5.4
 LOADS = st.floats(0, 15)
 COEFFICIENTS = st.floats(1.9, 17.5)
 ROWS = st.sampled_from(operation_table())
+PLOUGH = find_operation("mouldboard plough, US table by cover")
+DRILL = find_operation("double-disc openers drill, US table by cover")
 
 
 def residue_for(cover: float, k: float) -> float:
@@ -44,9 +46,9 @@ def residue_for(cover: float, k: float) -> float:
     [
         # Sallaway, Lawson & Yule 1988: wheat leaves 90.3 % projected cover; one pass takes off
         # 65 % (disc), 19 % (blade), 12 % (chisel or scarifier)
-        (["disc, one pass (queensland)"], 90.3 * (1 - 0.65)),
-        (["blade plough (queensland)"], 90.3 * (1 - 0.19)),
-        (["blade plough (queensland)", "scarifier or chisel plough, secondary"], 64.4),
+        (["disc, one pass (Queensland, by cover)"], 90.3 * (1 - 0.65)),
+        (["blade plough (Queensland, by cover)"], 90.3 * (1 - 0.19)),
+        (["blade plough (Queensland, by cover)", "scarifier or chisel plough, secondary"], 64.4),
     ],
 )
 def test_queensland_wheat(tools, expected):
@@ -73,7 +75,7 @@ def test_mass_kept_is_not_cover_kept(start_pct, retained, after_pct, k):
 
 @pytest.mark.parametrize(
     ("start_pct", "fragile", "tools", "after_pct"),
-    # tillage_worked.csv: DERIVED by multiplying WEPP factors on the cover scale
+    # tillage_worked.csv: DERIVED by multiplying factors of the US table by mass on the cover scale
     [
         (95, False, ["chisel plough, straight spike points", "tandem disc, finishing",
                      "planter, double-disc openers"], 29.925),
@@ -87,9 +89,9 @@ def test_mass_kept_is_not_cover_kept(start_pct, retained, after_pct, k):
          + ["planter, double-disc openers"], 2.405),
     ],
 )  # fmt: skip
-def test_wepp_chains_keep_the_derived_share_of_mass(start_pct, fragile, tools, after_pct):
+def test_chains_keep_the_derived_share_of_mass(start_pct, fragile, tools, after_pct):
     start = residue_for(start_pct, K_WHEAT)
-    rows = [f"{tool} (wepp)" for tool in tools]
+    rows = [f"{tool} (US table, by mass)" for tool in tools]
     steps = sequence(start, rows, fragile=fragile, cover_m2_per_kg=K_WHEAT)
     assert steps[-1].residue_t_ha.mid / start == pytest.approx(after_pct / start_pct, abs=2e-4)
     # mass factors used on the cover scale would understate cover (McCool, Stott & Laflen 1995)
@@ -99,8 +101,8 @@ def test_wepp_chains_keep_the_derived_share_of_mass(start_pct, fragile, tools, a
 
 @settings(deadline=None)
 @given(depth=st.floats(0, 12), row=ROWS, first_k=COEFFICIENTS, other_k=COEFFICIENTS)
-@example(depth=12.0, row=find_operation("mouldboard plough scs"), first_k=17.5, other_k=2.0)
-@example(depth=12.0, row=find_operation("double-disc openers drill scs"), first_k=17.5, other_k=2.0)
+@example(depth=12.0, row=PLOUGH, first_k=17.5, other_k=2.0)
+@example(depth=12.0, row=DRILL, first_k=17.5, other_k=2.0)
 def test_cover_after_depends_on_cover_before_only(depth, row, first_k, other_k):
     """The same cover of another crop (k) comes out as the same cover; depth is k M."""
     one, two = (
@@ -157,43 +159,45 @@ def test_cover_out_of_reach_says_so():
 @pytest.mark.parametrize(
     ("label", "basis", "fragile", "nonfragile"),
     [
-        # WEPP operations database cropop.db: 1 − fraction of flat residue mass buried
-        ("mouldboard plough (wepp)", "mass", (0.02, 0.02), (0.05, 0.05)),
-        ("tandem disc, light, after harvest (wepp)", "mass", (0.45, 0.45), (0.75, 0.75)),
-        ("no-till drill (wepp)", "mass", (0.55, 0.55), (0.65, 0.65)),
-        ("spring-tooth harrow (wepp)", "mass", (0.75, 0.75), (0.85, 0.85)),
-        ("bent-leg subsoiler (wepp)", "mass", (0.80, 0.80), (0.85, 0.85)),
-        # USDA MOSES burial coefficients (RUSLE2), one value for all residue
-        ("offset disc, heavy (moses)", "mass", (0.05, 0.05), (0.05, 0.05)),
-        ("heavy harrow (moses)", "mass", (0.65, 0.65), (0.65, 0.65)),
+        # USDA-ARS, share of flat residue mass that an operation buries: 1 − that
+        ("mouldboard plough (US table, by mass)", "mass", (0.02, 0.02), (0.05, 0.05)),
+        ("tandem disc, light (US table, by mass)", "mass", (0.45, 0.45), (0.75, 0.75)),
+        ("no-till drill (US table, by mass)", "mass", (0.55, 0.55), (0.65, 0.65)),
+        ("spring-tooth harrow (US table, by mass)", "mass", (0.75, 0.75), (0.85, 0.85)),
+        ("bent-leg subsoiler (US table, by mass)", "mass", (0.80, 0.80), (0.85, 0.85)),
+        # USDA-NRCS, share of residue mass buried, one value for all residue
+        ("offset disc, heavy (US single values, by mass)", "mass", (0.05, 0.05), (0.05, 0.05)),
+        ("heavy harrow (US single values, by mass)", "mass", (0.65, 0.65), (0.65, 0.65)),
         # Univ. of Illinois: buries 40-70 % of soybean, 30-50 % of corn residue
-        ("chisel plough, autumn (illinois)", "cover", (0.30, 0.60), (0.50, 0.70)),
+        ("chisel plough, autumn (Illinois, by cover)", "cover", (0.30, 0.60), (0.50, 0.70)),
         # Sallaway, Lawson & Yule 1988: no figure for fragile residue
-        ("blade plough (queensland)", "cover", None, (0.81, 0.81)),
+        ("blade plough (Queensland, by cover)", "cover", None, (0.81, 0.81)),
         # textbook table; basis not stated there
-        ("rodweeder (textbook)", "cover", None, (0.90, 0.90)),
+        ("rodweeder (textbook, by cover)", "cover", None, (0.90, 0.90)),
         # USDA-SCS & EMI 1992, from memory
-        ("winter weathering, after autumn harvest (scs)", "cover", (0.7, 0.8), (0.8, 0.95)),
-        ("drill, double-disc openers (scs)", "cover", (0.6, 0.8), (0.8, 1.0)),
+        ("winter, after autumn harvest (US table, by cover)", "cover", (0.7, 0.8), (0.8, 0.95)),
+        ("drill, double-disc openers (US table, by cover)", "cover", (0.6, 0.8), (0.8, 1.0)),
     ],
 )
 def test_published_figures_stand_in_the_table(label, basis, fragile, nonfragile):
     row = find_operation(label)
     assert (row.basis, row.fragile, row.nonfragile) == (basis, fragile, nonfragile)
-    assert ("basis assumed" in row.note) == (row.source_key == "textbook")
-    assert row.confidence == ("memory" if row.source_key == "scs" else "read")
+    assert ("basis assumed" in row.note) == (row.source_key == "textbook, by cover")
+    assert row.confidence == ("memory" if row.source_key == "US table, by cover" else "read")
 
 
 def test_no_source_has_lost_rows():
     """Rows per source in the lists that the table was made from."""
     assert Counter(row.source_key for row in operation_table()) == {
-        "wepp": 85, "moses": 19, "illinois": 1, "queensland": 3, "textbook": 13, "scs": 10,
+        "US table, by mass": 85, "US single values, by mass": 19, "Illinois, by cover": 1,
+        "Queensland, by cover": 3, "textbook, by cover": 13, "US table, by cover": 10,
     }  # fmt: skip
 
 
 def test_rows_are_told_apart_and_every_label_finds_its_row():
     for row in operation_table():
         assert find_operation(row.label) is row
+        assert row.source_key.endswith(f", by {row.basis}")
         for ends in (row.fragile, row.nonfragile):
             assert ends is None or 0 <= ends[0] <= ends[1] <= 1
         assert row.kind in {"tillage", "harrow", "seeding", "weathering", "application", "other"}
@@ -202,23 +206,33 @@ def test_rows_are_told_apart_and_every_label_finds_its_row():
 @pytest.mark.parametrize(
     "text",
     [
-        "Planter, Double Disk Openers WEPP",
-        "double-disc opener planter (wepp)",
-        "  wepp: planter — openers, double-disc ",
+        "Planter, Double Disk Openers, US table by mass",
+        "double-disc opener planter (US table, by mass)",
+        "  US table by mass: planter — openers, double-disc ",
     ],
 )
 def test_names_are_found_however_they_are_written(text):
-    assert find_operation(text).label == "planter, double-disc openers (wepp)"
+    assert find_operation(text).label == "planter, double-disc openers (US table, by mass)"
     assert find_operation("moldboard plow, uphill furrow").name.startswith("mouldboard plough")
-    assert find_operation("overwinter weathering after fall harvest").kind == "weathering"
+    assert find_operation("Winter weathering after fall harvest").kind == "weathering"
 
 
 @pytest.mark.parametrize(
     ("text", "hint"),
     [
-        ("mouldboard plough", r"more than one row: .*\(scs\).*\(wepp\).*\(moses\).*\(textbook\)"),
+        (
+            "mouldboard plough",
+            r"more than one row: .*\(US table, by mass\).*\(textbook, by cover\)"
+            r".*\(US table, by cover\).*\(US single values, by mass\)",
+        ),
         ("chissel plough", "Nearest: .*chisel plough"),
         ("", "not in the table"),
+        # the bracket of another table: the tool's own tables are named
+        (
+            "mouldboard plough (some program)",
+            r"Nearest: mouldboard plough \(US table, by mass\); .*\(US single values, by mass\); "
+            r".*\(textbook, by cover\); .*\(US table, by cover\)\.",
+        ),
     ],
 )
 def test_unknown_and_ambiguous_names_are_refused(text, hint):
@@ -232,7 +246,7 @@ def test_unpublished_fragile_figures_are_never_filled_in():
 
 
 def test_steps_say_what_a_figure_is_worth():
-    tools = ["winter weathering, after autumn harvest", "lister plough", "rotary hoe wepp"]
+    tools = ["winter, after autumn harvest", "lister plough", "rotary hoe, US table by mass"]
     steps = sequence(4.0, tools, fragile=False, cover_m2_per_kg=K_WHEAT)
     rules = [{rule for rule, _ in step.notes} for step in steps]
     assert rules == [
@@ -262,7 +276,7 @@ def test_straw_rots_by_the_day_only_where_asked():
 
 def test_rasters_keep_their_shape_type_and_holes():
     raster = np.array([[0.0, 2.0], [np.nan, 6.0]], np.float32)
-    tools = ["winter weathering, after autumn harvest", "tandem disc (wepp)"]
+    tools = ["winter weathering, after autumn harvest", "tandem disc (US table, by mass)"]
     for step in sequence(raster, tools, fragile=False, cover_m2_per_kg=K_WHEAT):
         for part in (*step.residue_t_ha, *step.cover_pct):
             assert part.shape == raster.shape
@@ -272,14 +286,14 @@ def test_rasters_keep_their_shape_type_and_holes():
 
 
 def test_fragility_and_where_sources_differ():
-    """WEPP crop.db field mfo (read); the NRCS list (memory) differs on sunflower and peas."""
+    """USDA-ARS crop list (read); the NRCS list (memory) differs on sunflower and peas."""
     assert [is_fragile(kind) for kind in ("maize", "soya", "lentil", "raps", "beans")] == [
         False, True, True, True, True,
     ]  # fmt: skip
     for kind in ("sunflower", "peas"):
         found = fragility_of(kind)
         assert not found.fragile
-        assert found.source.startswith("WEPP")
+        assert found.source.startswith("USDA-ARS")
         rule, sentence = found.conflict
         assert rule == "cover-fragility-conflict"
         assert "residue non-fragile, the NRCS list calls it fragile" in sentence

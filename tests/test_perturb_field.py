@@ -144,7 +144,7 @@ def test_yield_alone_scales_residue_and_leaves_the_spread_as_it_was():
 
 
 def test_cover_of_an_even_field_follows_the_yield_by_gregorys_curve():
-    """Gregory 1982: 1 − exp(−k M); wheat 5.4 m²/kg (WEPP crop database)."""
+    """Gregory 1982: 1 − exp(−k M); wheat 5.4 m²/kg (USDA-ARS crop list)."""
     track, settings = straight_passes(6, WIDTH_M, 120.0), settings_of()
     how = replace(NOTHING, yield_field=0.2)
     found = perturb_field(track, settings, repeats=5, perturbations=how)

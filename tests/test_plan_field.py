@@ -21,8 +21,9 @@ from covermap.sample import write_sample
 
 DOCS = Path(__file__).parent.parent / "docs"
 MODEL, TABLES = ((DOCS / name).read_text("utf-8") for name in ("model.md", "tables.md"))
-WINTER = "winter weathering, after spring or summer harvest (scs)"
-DRILL = "drill, double-disc openers (wepp)"
+WINTER = "winter weathering, after spring or summer harvest (US table, by cover)"
+DRILL = "drill, double-disc openers (US table, by mass)"
+PLOUGH = "mouldboard plough (US single values, by mass)"
 
 
 def plan_of(**values: object) -> FieldPlan:
@@ -74,7 +75,7 @@ def test_cost_and_fuel_are_hectares_times_price(plan):
 
 
 def test_winter_keeps_cover_and_the_drill_keeps_mass(plan):
-    """SCS/EMI 1992: 70 to 90 % of non-fragile cover over winter; WEPP: double disc keeps 0.9."""
+    """SCS/EMI 1992: 70 to 90 % of non-fragile cover over winter; USDA: double disc keeps 0.9."""
     now, winter, drilled = plan.steps
     known = np.isfinite(plan.result.spread_ratio)
     cover = np.asarray(now.cover_pct.mid)[known]
@@ -207,16 +208,14 @@ def test_a_strip_is_harrowed_only_where_its_zone_is():
 
 
 def test_ploughing_straw_in_ties_up_no_less_nitrogen():
-    surface, ploughed = (
-        plan_of(plan__operations=name) for name in (DRILL, "mouldboard plough (moses)")
-    )
+    surface, ploughed = (plan_of(plan__operations=name) for name in (DRILL, PLOUGH))
     for one, other in zip(surface.nitrogen.per_ha, ploughed.nitrogen.per_ha, strict=True):
         np.testing.assert_allclose(one, other)
 
 
 def test_more_retention_asks_for_less_straw_to_stay():
     gentle, harsh = (plan_of(plan__operations=name).baling
-                     for name in (DRILL, "mouldboard plough (moses)"))  # fmt: skip
+                     for name in (DRILL, PLOUGH))  # fmt: skip
     assert gentle.must_stay_t_ha < harsh.must_stay_t_ha
     assert "baling-for-cover" in dict(gentle.notes)
     assert "baling-cover-out-of-reach" in dict(harsh.notes)

@@ -17,17 +17,18 @@ from matplotlib.image import imread
 
 from covermap.field import map_field
 from covermap.ground.grid import Grid
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import colourise
 from covermap.outputs.drawing import INK
 from covermap.outputs.plan_picture import plan_picture
-from covermap.outputs.signs import action_signs
-from covermap.outputs.summary import CAUTION
 from covermap.plan.actions import ACTIONS
 from covermap.plan.operation_table import operation_table
 from covermap.plan.operations import sequence
 from covermap.plan_field import plan_field
+from covermap.tables.signs import action_signs
 
-CHISEL, DRILL = "chisel plough, sweeps (wepp)", "drill, double-disc openers (wepp)"
+CHISEL = "chisel plough, sweeps (US table, by mass)"
+DRILL = "drill, double-disc openers (US table, by mass)"
 
 
 def plan_of(one_sided=True, **settings):
@@ -64,7 +65,7 @@ def every_action(plan):
             "action": list(ACTIONS.values()),
             "zones": 1,
             "area_ha": np.arange(1, len(ACTIONS) + 1) * 1.25,
-            "swaths": np.arange(11, len(ACTIONS) + 11),
+            "implement_runs": np.arange(11, len(ACTIONS) + 11),
             "travel_km": 1.0,
             "cost": np.nan,
             "fuel_l": np.nan,
@@ -93,7 +94,7 @@ def test_page_names_what_it_shows(plan, us_units, length, area, load, wide):
     words = texts(plan_picture(plan, us_units=us_units))
     everything = "\n".join(words)
     assert any(re.fullmatch(rf"[125]0* {length}", word) for word in words)  # scale bar
-    for word in ("N", "action", "swaths", area, "cost [$x^2$ <b>]", "cover [%]"):
+    for word in ("N", "action", "runs", area, "cost [$x^2$ <b>]", "cover [%]"):
         assert word in words, word
     for part in (
         "harvest of wheat, 2026-08-01",
@@ -105,8 +106,8 @@ def test_page_names_what_it_shows(plan, us_units, length, area, load, wide):
         "cover-target",
         "dashed: target 30 %",
         "now, as mapped",
-        "chisel plough, sweeps\n(wepp) share kept of mass",
-        "drill, double-disc openers\n(wepp) share kept of mass",
+        "chisel plough, sweeps\n(US table, by mass)",
+        "drill, double-disc openers\n(US table, by mass)",
     ):
         assert part in everything, part
     assert "fuel [l]" not in words  # none stated
@@ -121,7 +122,7 @@ def test_legend_holds_the_actions_of_the_plan_and_no_other(plan):
         assert (rule_id in words) == (action in words) == (rule_id in there)
     for _, row in plan.work.iterrows():
         assert f"{row['area_ha']:.2f}" in words
-        assert f"{row['swaths']}" in words
+        assert f"{row['implement_runs']}" in words
     tilled = plan.work.set_index("rule_id").loc["plan-till", "area_ha"]
     assert f"{12 * tilled:,.0f}" in words
 
@@ -145,7 +146,7 @@ def test_every_action_has_its_own_colour_hatch_and_letter(every_action):
 
 
 def test_letters_stand_only_where_they_fit(every_action):
-    """A zone half a swath wide has no letter, in the legend it stays."""
+    """A zone half an implement run wide has no letter, in the legend it stays."""
     zones = every_action.zones.copy()
     west, south, east, north = every_action.result.outline.bounds
     thin = shapely.box(west, south, west + 1, north)
@@ -191,7 +192,7 @@ def test_dots_are_the_means_of_the_steps():
     words = texts(plan_picture(plan))
     assert f"{now:.0f}" in words
     assert f"{(low + high) / 2:.0f} ({low:.0f}–{high:.0f})" in words
-    assert f"({spread.source_key}) share kept of cover" in words
+    assert f"({spread.source_key})" in words
 
 
 def test_ground_below_the_target_is_hatched_only_where_it_is(plan):
@@ -246,7 +247,8 @@ def test_a_large_field_of_many_zones_and_operations_stays_small(plan):
     rules = list(ACTIONS)
     zones["rule_id"] = [rules[(k + k // 20) % len(rules)] for k in range(len(boxes))]
     work = pd.concat([plan.work.iloc[:1]] * len(rules)).assign(rule_id=rules)
-    steps = sequence(noise, [CHISEL, DRILL] * 6, fragile=False, cover_m2_per_kg=0.6)
+    rows = [CHISEL, "bent-leg subsoiler (US single values, by mass)"] * 6
+    steps = sequence(noise, rows, fragile=False, cover_m2_per_kg=0.6)
     large = replace(
         plan,
         result=replace(plan.result, grid=grid, outline=shapely.box(5e5, 4.98e6, 5.01e5, 4.981e6)),
@@ -257,7 +259,11 @@ def test_a_large_field_of_many_zones_and_operations_stays_small(plan):
     )
     svg = plan_picture(large)
     assert len(svg.encode()) < 1_500_000
-    assert "chisel plough, sweeps (wepp, mass)" in texts(svg)  # one line each where rows are many
+    assert CHISEL in texts(svg)  # one line each where rows are many
+    assert any(
+        re.fullmatch(r"bent-leg \w*… \(US single values, by mass\)", word) and len(word) <= 44
+        for word in texts(svg)
+    )  # the name is cut short, its table never
 
 
 def test_letters_stand_out_from_every_colour():

@@ -49,7 +49,7 @@ def noted(track, *words):
 
 
 def test_real_corn_track(open_data):
-    """agridat gartner.corn (Univ. of Minnesota, CC BY-SA 3.0); totals from its README."""
+    """Corn track (Univ. of Minnesota, CC BY-SA 3.0); totals from its README."""
     path = open_data / "corn_clock_repaired.csv"
     track = read_track(path)
     assert len(track.fixes) == 4949
@@ -68,7 +68,7 @@ def test_real_corn_track(open_data):
 
 
 def test_real_wheat_track(open_data):
-    """OFPEDATA2 (Montana State University, MIT); totals from the data README."""
+    """Wheat track (Montana State University, MIT); totals from the data README."""
     track = read_track(open_data / "wheat_two_widths.csv")
     assert len(track.fixes) == 11_171
     assert track.fixes["grain_mass_kg"].sum() == pytest.approx(106_871.8, rel=1e-3)

@@ -42,7 +42,7 @@ def made(folder: Path, planned: bool = False, track=None, **settings) -> Path:
 
 @pytest.fixture(scope="module")
 def results(tmp_path_factory):
-    """Ten passes: thrown too narrow (with plan), as wide as the header, and all in rows."""
+    """Ten passes: thrown too narrow (with plan), as wide as the header, and all in windrows."""
     place = tmp_path_factory.mktemp("report")
     return {
         "narrow": made(place / "narrow", True, spread__width=5.0, field__next_crop="canola"),
@@ -222,7 +222,7 @@ def test_strips_are_in_order_and_the_rest_is_counted(results):
 def test_the_worst_passes_come_first(results):
     found = open_result(results["narrow"])
     table = report_of(found, DAY).content["passes"]
-    at = [column["title"] for column in table["columns"]].index("CV [%]")
+    at = [column["title"] for column in table["columns"]].index("Unevenness (CV) [%]")
     told = [number_of(row[at]) for row in table["rows"]]
     assert told == sorted(told, reverse=True)
     assert told[0] == round(found.passes["cv_pct"].max())

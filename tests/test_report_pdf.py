@@ -337,6 +337,7 @@ def test_a_report_without_anything_optional(folder, tmp_path):
     assert 3 <= len(pypdf.PdfReader(io.BytesIO(made_report.pdf)).pages) <= 5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("sample", "options"),
     [(name, []) for name in ("wheat", "canola", "corn", "barley", "oats")]

@@ -8,22 +8,14 @@ import pytest
 from make_samples import MAKERS, make_sample, write_samples
 
 from covermap.errors import OutputError, SettingsError
-from covermap.field import map_field
-from covermap.open_field import open_field
 from covermap.sample import SAMPLE_NAMES, write_sample
 
 COMMITTED = Path(__file__).parents[1] / "sample_fields"
 
 
-@pytest.fixture(scope="module")
-def results(tmp_path_factory):
-    found = {}
-    for name in SAMPLE_NAMES:
-        folder = tmp_path_factory.mktemp(name)
-        opened = open_field(write_sample(folder, name))
-        truth = json.loads((folder / f"{name}_truth.json").read_text("utf-8"))
-        found[name] = (map_field(opened.track, opened.settings, opened.boundary), truth)
-    return found
+def truth_of(folder: Path, name: str) -> dict:
+    write_sample(folder, name)
+    return json.loads((folder / f"{name}_truth.json").read_text("utf-8"))
 
 
 @pytest.mark.parametrize("name", SAMPLE_NAMES)
@@ -79,8 +71,8 @@ def test_a_sample_that_somebody_changed_is_left_alone(tmp_path):
     assert field.read_text("utf-8") == "mine"
 
 
-def test_wheat_truth_is_found(results):
-    result, truth = results["wheat"]
+def test_wheat_truth_is_found(mapped_sample, tmp_path):
+    result, truth = mapped_sample("wheat"), truth_of(tmp_path, "wheat")
     counts = result.ledger.counts()
     assert counts["duplicate"] == truth["duplicates"]
     assert counts["position spike"] == truth["position_spikes"]
@@ -103,8 +95,8 @@ def test_wheat_truth_is_found(results):
     assert result.mass.baled_kg > 0
 
 
-def test_corn_truth_is_found(results):
-    result, truth = results["corn"]
+def test_corn_truth_is_found(mapped_sample, tmp_path):
+    result, truth = mapped_sample("corn"), truth_of(tmp_path, "corn")
     assert len(result.passes) == truth["passes"]
     assert result.harvested_m2 == pytest.approx(truth["area_m2"], rel=0.005)
     assert result.mass.grain_kg == pytest.approx(truth["grain_dry_kg"], rel=0.002)
@@ -119,8 +111,8 @@ def test_corn_truth_is_found(results):
     assert result.passes["reach_left_m"].iloc[0] == pytest.approx(truth["spread_width_m"] / 2)
 
 
-def test_barley_truth_is_found(results):
-    result, truth = results["barley"]
+def test_barley_truth_is_found(mapped_sample, tmp_path):
+    result, truth = mapped_sample("barley"), truth_of(tmp_path, "barley")
     assert abs(len(result.passes) - truth["laps"]) <= 1
     assert result.harvested_m2 == pytest.approx(truth["area_m2"], rel=0.02)
     assert result.passes["spacing_m"].median() == pytest.approx(truth["cut_width_m"], abs=0.3)

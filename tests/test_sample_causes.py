@@ -7,25 +7,11 @@ import pytest
 from make_samples import make_sample
 
 from covermap.cover.causes import CAUSES
-from covermap.field import FieldResult, map_field
-from covermap.open_field import open_field
 
 
 @cache
 def truth(name: str) -> dict:
     return json.loads(json.dumps(make_sample(name).truth))
-
-
-@pytest.fixture(scope="module")
-def mapped(tmp_path_factory):
-    from covermap.sample import write_sample
-
-    @cache
-    def of(name: str) -> FieldResult:
-        opened = open_field(write_sample(tmp_path_factory.mktemp(name), name))
-        return map_field(opened.track, opened.settings, opened.boundary, None, opened.wind)
-
-    return of
 
 
 def rule_of(strips):
@@ -38,8 +24,8 @@ def touches(strips, low: int, high: int):
     return numbers.map(lambda names: all(low <= int(n) <= high for n in names))
 
 
-def test_wheat_names_the_narrow_spell_and_the_windrow_block(mapped):
-    strips = mapped("wheat").strips
+def test_wheat_names_the_narrow_spell_and_the_windrow_block(mapped_sample):
+    strips = mapped_sample("wheat").strips
     narrow = touches(strips, *truth("wheat")["narrow_passes"])
     low, high = truth("wheat")["windrow_passes"]
     rows = touches(strips, low - 1, high + 1)
@@ -50,19 +36,19 @@ def test_wheat_names_the_narrow_spell_and_the_windrow_block(mapped):
     assert (strips["cause_share"] > 0.9).mean() >= 0.95
 
 
-def test_corn_names_the_overlap_and_barley_the_lean(mapped):
-    corn = mapped("corn").strips
+def test_corn_names_the_overlap_and_barley_the_lean(mapped_sample):
+    corn = mapped_sample("corn").strips
     assert (rule_of(corn) == "cause-wide").all()
-    barley = mapped("barley").strips
+    barley = mapped_sample("barley").strips
     assert (rule_of(barley) == "cause-lean").all()
 
 
-def test_oats_name_the_wind_first(mapped):
-    assert mapped("oats").causes["rule_id"].iloc[0] == "cause-wind"
+def test_oats_name_the_wind_first(mapped_sample):
+    assert mapped_sample("oats").causes["rule_id"].iloc[0] == "cause-wind"
 
 
-def test_canola_names_driving_log_and_slow_residue(mapped):
-    strips, known = mapped("canola").strips, truth("canola")
+def test_canola_names_driving_log_and_slow_residue(mapped_sample):
+    strips, known = mapped_sample("canola").strips, truth("canola")
     near = touches(strips, known["near_pass"] - 1, known["near_pass"] - 1) & (
         strips["kind"] == "double"
     )
@@ -77,5 +63,5 @@ def test_canola_names_driving_log_and_slow_residue(mapped):
     assert (rule_of(starts) == "cause-flow").all()
     assert len(starts) >= known["passes"] - 1
     # where headers enter on the oblique edge, part of the gap is the point row's
-    points = mapped("canola").causes.set_index("rule_id").loc["cause-turn"]
+    points = mapped_sample("canola").causes.set_index("rule_id").loc["cause-turn"]
     assert points["missing_t"] > 0.05

@@ -218,21 +218,21 @@ def test_rankings_follow_the_summaries(book):
     table = pd.read_csv(book / "rankings.csv")
     told = {k: summary_of(book, k) for k in FIELDS if k != "rows"}  # rows are not judged
     for ranking, value in (
-        ("worst evenness", lambda s: s["evenness"]["cv_pct"]),
+        ("highest unevenness", lambda s: s["evenness"]["cv_pct"]),
         ("most double ground", lambda s: s["double"]["area_ha"]),
         ("most gap ground", lambda s: s["gap"]["area_ha"]),
     ):
         rows = table[table["ranking"] == ranking]
         assert list(rows["field_id"]) == sorted(told, key=lambda k: -value(told[k]))
         assert list(rows["rank"]) == [1, 2, 3]
-    assert list(table.loc[table["ranking"] == "laid in rows", "field_id"]) == ["rows"]
+    assert list(table.loc[table["ranking"] == "windrow", "field_id"]) == ["rows"]
     failed = table[table["ranking"] == "failed"]
     assert list(failed["reason"]) == ["log.csv, line 3: no position."]
     # a spreadsheet must not run a name as a formula
     assert "'=Rows only" in set(table["what"])
     machines = table[table["ranking"] == "machine"].set_index("what")
     assert set(machines.index) == {"combine 1", "combine 2", "not named"}
-    assert machines.loc["combine 2", "fields"] == 1  # not the one laid in rows
+    assert machines.loc["combine 2", "fields"] == 1  # not the one laid in windrows
 
 
 def test_the_wind_of_the_passes_falls_into_its_classes(book):
@@ -311,7 +311,7 @@ def test_means_are_weighted_by_ground():
     assert "two" not in set(found["what"])
     facts = dict(season_facts(fields, False))
     assert facts["Harvested"] == "90.00 ha"
-    assert facts["Evenness (mean CV by ground)"] == "25 %"
+    assert facts["Unevenness (CV), mean by ground"] == "25 %"
     assert facts["Gap ground"].startswith("7.00 ha (18 %)")
     assert dict(season_facts(fields, True))["Harvested"] == "222.39 ac"  # 1 ha = 2.47105 ac
     assert [field_id for field_id, _ in worst_fields(fields)] == ["b", "a"]
@@ -339,7 +339,13 @@ def test_rankings_do_not_hang_on_the_order_of_fields_or_passes(data):
     table = pd.concat(passes) if passes else pd.DataFrame(columns=[*PASS_COLUMNS, "field_id"])
     one = rankings(field_table(fields), table)
     turned = rankings(field_table(fields[::-1]), table.iloc[::-1])
-    for ranking in ("worst evenness", "most gap ground", "operator settings", "wind", "machine"):
+    for ranking in (
+        "highest unevenness",
+        "most gap ground",
+        "operator settings",
+        "wind",
+        "machine",
+    ):
         pd.testing.assert_frame_equal(
             group_rows(one, ranking), group_rows(turned, ranking), check_exact=False
         )

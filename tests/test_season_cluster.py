@@ -7,11 +7,11 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 from pathlib import Path
 
 import psutil
 import pytest
+from deadlines import wait_until, within
 from season_builders import write_season
 from test_season_run import bytes_of, rows, run, without_seconds
 
@@ -50,7 +50,7 @@ def new_children(before: set[int]) -> list[psutil.Process]:
 
 
 def assert_all_gone(processes: list[psutil.Process]) -> None:
-    _, alive = psutil.wait_procs(processes, timeout=10)
+    _, alive = psutil.wait_procs(processes, timeout=within(10))
     assert alive == []
 
 
@@ -61,12 +61,14 @@ def named(process: psutil.Process) -> str:
         return ""
 
 
-def wait_until(happened, process: subprocess.Popen | None = None, seconds: float = 60.0) -> None:
-    end = time.monotonic() + seconds
-    while not happened():
-        assert process is None or process.poll() is None, process.communicate()
-        assert time.monotonic() < end, "waited too long"
-        time.sleep(0.005)
+def wait_in(process: subprocess.Popen, happened) -> None:
+    """Wait for something that a process does while it lives."""
+
+    def happened_in_its_life():
+        assert process.poll() is None, process.communicate()
+        return happened()
+
+    wait_until(happened_in_its_life, 60.0)
 
 
 def on_their_way(out: Path) -> list[Path]:
@@ -85,7 +87,7 @@ def assert_only_whole(out: Path, expected: Path) -> None:
 
 def kill_when(happened, pid: int) -> threading.Thread:
     def wait_and_kill():
-        wait_until(happened)
+        wait_until(happened, 60.0)
         os.kill(pid, signal.SIGKILL)
 
     thread = threading.Thread(target=wait_and_kill)
@@ -121,6 +123,7 @@ def test_workers_give_the_same_and_survive_a_kill(expected, tmp_path, crew):
     assert bytes_of(out / "fields") == bytes_of(good / "fields")
 
 
+@pytest.mark.slow
 def test_a_field_that_kills_every_worker_fails_alone(expected, tmp_path, crew):
     file, good, _ = expected
     out = tmp_path / "out"
@@ -146,8 +149,9 @@ def test_a_field_that_kills_every_worker_fails_alone(expected, tmp_path, crew):
 
 
 @pytest.fixture
-def dask_processes(tmp_path):
+def dask_processes(tmp_path, monkeypatch):
     """Start a scheduler and two workers of their own on this machine."""
+    monkeypatch.setattr(workers, "_ANSWER_WITHIN_S", within(workers._ANSWER_WITHIN_S))
     address = tmp_path / "scheduler.json"
     started = []
 
@@ -162,7 +166,7 @@ def dask_processes(tmp_path):
 
     start("scheduler", "--host", "127.0.0.1", "--port", 0, "--no-dashboard",
           "--scheduler-file", address)  # fmt: skip
-    wait_until(address.exists)
+    wait_until(address.exists, 60.0)
     pair = [
         start("worker", "--scheduler-file", address, "--nthreads", 1, "--no-nanny",
               "--no-dashboard")
@@ -174,12 +178,13 @@ def dask_processes(tmp_path):
         process.wait()
 
 
+@pytest.mark.slow
 def test_a_cluster_that_is_there_already_loses_a_worker(expected, tmp_path, dask_processes):
     file, good, content = expected
     address, (one, _), _ = dask_processes
     out = tmp_path / "out"
     with season_lock(out) as token, dask_crew(None, address, out, token) as crew:
-        crew.client.wait_for_workers(2, timeout=30)
+        crew.client.wait_for_workers(2, timeout=within(30))
         killer = kill_when(lambda: on_their_way(out), one.pid)
         made = run_season(read_season(file), out, token, crew)
         killer.join()
@@ -187,6 +192,7 @@ def test_a_cluster_that_is_there_already_loses_a_worker(expected, tmp_path, dask
     assert bytes_of(out / "fields") == bytes_of(good / "fields")
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_is_lost_ends_the_run_and_keeps_what_is_done(
     expected, tmp_path, dask_processes, caplog
 ):
@@ -239,7 +245,7 @@ def test_kill_9_at_several_moments_then_the_rest_is_done(expected, tmp_path, no_
     done_before = 0
     for processes, moment in enumerate(moments, 1):
         with start_season(file, out, processes) as season:
-            wait_until(moment, season)
+            wait_in(season, moment)
             family = psutil.Process(season.pid).children(recursive=True)
             season.kill()
         assert_all_gone(family)
@@ -249,7 +255,7 @@ def test_kill_9_at_several_moments_then_the_rest_is_done(expected, tmp_path, no_
         done_before = len(whole)
     times = {f: f.stat().st_mtime_ns for f in whole}
     with start_season(file, out) as season:
-        text, errors = season.communicate(timeout=120)
+        text, errors = season.communicate(timeout=within(120))
     assert (season.returncode, errors) == (0, "")
     assert f"{FIELDS} fields, {FIELDS - done_before} mapped now, {done_before} mapped" in text
     assert {f: f.stat().st_mtime_ns for f in times} == times
@@ -265,7 +271,7 @@ def test_ctrl_c_ends_all_and_a_second_run_is_kept_out(
     file, good, _ = expected
     out = tmp_path / "out"
     with start_season(file, out, 2) as season:
-        wait_until(lambda: on_their_way(out), season)
+        wait_in(season, lambda: on_their_way(out))
         os.killpg(season.pid, signal.SIGSTOP)  # or it might be done before the second run begins
         monkeypatch.setattr(sys, "argv", ["covermap", "season", str(file), "--out", str(out)])
         with pytest.raises(SystemExit) as end:
@@ -276,7 +282,7 @@ def test_ctrl_c_ends_all_and_a_second_run_is_kept_out(
         # as a terminal does: to the run and to its workers
         os.killpg(season.pid, signal.SIGINT)
         os.killpg(season.pid, signal.SIGCONT)
-        text, errors = season.communicate(timeout=60)
+        text, errors = season.communicate(timeout=within(60))
     assert season.returncode == 130
     assert text == ""
     assert "fields are done and kept; the same command goes on from there." in errors

@@ -485,13 +485,16 @@ def test_the_key_knows_every_byte_and_the_version(copy, monkeypatch):
 
 def test_the_lock_keeps_a_second_run_out_and_dies_with_its_holder(tmp_path):
     code = (
-        "import sys, time; from pathlib import Path\n"
+        "import sys; from pathlib import Path\n"
         "from covermap.season.season_lock import season_lock\n"
         "with season_lock(Path(sys.argv[1])):\n"
-        "    print('held', flush=True); time.sleep(60)\n"
+        "    print('held', flush=True); sys.stdin.read()\n"
     )
     with subprocess.Popen(
-        [sys.executable, "-c", code, tmp_path], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", code, tmp_path],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
     ) as holder:
         assert holder.stdout.readline() == "held\n"
         with (

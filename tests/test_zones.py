@@ -74,7 +74,7 @@ def test_zones_share_out_the_field_and_are_as_wide_as_the_implement(heading, see
 def test_zones_of_one_action_that_touch_are_one():
     inside, grid = field()
     action = np.zeros(grid.shape, np.uint8)
-    action[:, 40:80] = 3  # a lane along north, two swaths of 10 m
+    action[:, 40:80] = 3  # a lane along north, two runs of 10 m
     ruling = rule_field(inside, grid, 0.0, 10.0, 20.0)
     counts = ruling.counted(action, 8)
     zone = zones_of(action_of_pieces(counts, 0.25), counts, ruling)

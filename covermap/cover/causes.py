@@ -28,22 +28,10 @@ from covermap.ground.rasters import Raster
 from covermap.ground.threads import core_count
 from covermap.harvest.working_width import HeaderSweeps
 from covermap.spread.deposit import Bands
+from covermap.tables.signs import words_of
 
 #: What each cause is called; the key is also its rule id in docs/model.md.
-CAUSES: dict[str, str] = {
-    "cause-narrow": "spread narrower than the pass spacing",
-    "cause-wide": "spread wider than the pass spacing: passes overlap",
-    "cause-heaped": "straw heaped within the band, not even from edge to edge",
-    "cause-lean": "spread leans to one side or is lopsided",
-    "cause-wind": "crosswind",
-    "cause-windrow": "windrow or bale row",
-    "cause-steering": "pass driven too near its neighbour, or part of the header empty",
-    "cause-turn": "turn, headland or point row",
-    "cause-flow": "start or stop of flow: residue leaves later than it is cut",
-    "cause-settings": "change of settings from the usual ones",
-    "cause-holes": "missing fixes in the log",
-    "unexplained": "unexplained",
-}
+CAUSES = words_of("cause")
 #: A record that carries this much more or less than its ground gave is a surge or a stop.
 _SURGE = 0.5
 #: Up to this many sweeps, what-ifs are worked out side by side.

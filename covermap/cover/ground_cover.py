@@ -25,7 +25,7 @@ def cover_pct(residue_t_ha: np.ndarray, cover_m2_per_kg: float) -> np.ndarray:
 
     References
     ----------
-    Gregory 1982, Trans. ASAE 25:1333-1337, as used in WEPP's covcal.for.
+    Gregory 1982, Trans. ASAE 25:1333-1337.
     """
     exponent = np.asarray(residue_t_ha) * (-cover_m2_per_kg / 10.0)
     return np.asarray(-100.0 * np.expm1(exponent))

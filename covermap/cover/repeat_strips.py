@@ -1,4 +1,4 @@
-"""Repeat offenders: strips that come back in the same place with the same kind."""
+"""Strips that come back in the same place with the same kind."""
 
 from __future__ import annotations
 

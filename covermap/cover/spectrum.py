@@ -452,7 +452,7 @@ def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tup
             f"Unevenness repeats at the pass spacing ({one_m:.1f} {unit}): CV "
             f"{ratio.one_spacing_cv_pct:.0f} %, of the ground itself "
             f"{given.one_spacing_cv_pct:.0f} %, as a mean over the field; some passes may be "
-            "even. Width or shape of the spread, rows, or a steady wind: the causes say which.",
+            "even. Width or shape of the spread, windrows, or a steady wind: the causes say which.",
         ),
         (
             ratio.two_spacings_cv_pct,

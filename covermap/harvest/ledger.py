@@ -109,7 +109,7 @@ def one_ledger(ledgers: list[Ledger]) -> Ledger:
 
 
 def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
-    """Warn where much of the grain or many of the fixes were dropped.
+    """Warn where much of the grain or many of the fixes were left out.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
         if len(odd) <= _MANY_FIXES * fixes_read:
             return None
         by_reason = odd["reason"].value_counts()
-        share, of_what = len(odd) / fixes_read, "of the fixes were"
+        share, of_what = len(odd) / fixes_read, "of the track points were"
     main = str(by_reason.idxmax())
     return (
         f"Warning: {share:.0%} {of_what} left out, mainly as {main!r} ({REASONS[main]}). "

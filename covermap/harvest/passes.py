@@ -108,7 +108,7 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
         raise TrackError(
             "No pass was found: the track has no run of at least "
             f"{_LEAST_FIXES} fixes longer than {max(10.0, cut_width_m):.0f} m with crop going in. "
-            "Check the cut width, and with covermap check which fixes were dropped and why."
+            "Check the cut width, and with covermap check which track points are left out and why."
         )
     table = _describe(path, number, cut_width_m)
     return Passes(number, table, ledger, tuple(_notes(clean, number, ledger, cut_width_m)))

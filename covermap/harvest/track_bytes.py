@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
-from covermap.errors import TrackError
+from covermap.errors import TrackError, TrayError
 
 SNIFFED_BYTES = 1 << 20
 _MAGIC = {
@@ -86,3 +87,28 @@ def read_rest(
             )
         chunks.append(chunk)
     return b"".join(chunks)
+
+
+def read_small_text(path: Path, what: str) -> str:
+    """Read a small text file, or say in one sentence why it is none."""
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(SNIFFED_BYTES + 1)
+    except FileNotFoundError:
+        raise TrayError(f"{path.name}: no such {what}; check the name.") from None
+    except OSError as error:
+        raise TrayError(
+            f"{path.name}: cannot be opened ({error.strerror or error}); expected a {what} as "
+            "a text file."
+        ) from None
+    if not data.strip():
+        raise TrayError(f"{path.name} is empty; expected a {what} as a text file.")
+    if len(data) > SNIFFED_BYTES:
+        raise TrayError(f"{path.name} is larger than a megabyte and so is no {what}.")
+    try:
+        encoding = encoding_of_text(data, path.name)
+    except TrackError:
+        raise TrayError(
+            f"{path.name} is no text file; save the {what} as text (CSV for a table) and try again."
+        ) from None
+    return data.decode(encoding, "replace").removeprefix("\ufeff")

@@ -15,11 +15,13 @@ import numpy as np
 from covermap.advise_field import FieldAdvice
 from covermap.outputs.advice_text import (
     CAUTION,
+    STRONGEST,
     heading_text,
     is_mirrored,
     lean_number,
     number,
     ratio_text,
+    said_way,
     setting_text,
     strongest_text,
     table_rows,
@@ -45,8 +47,9 @@ from covermap.outputs.drawing import (
     plain_text,
     svg_of,
 )
-from covermap.outputs.signs import hatch_of
+from covermap.outputs.labels import CROSSWIND, HIGHEST_TO_LOWEST, NOT_CORRECTED, UNEVENNESS
 from covermap.plan.settings_advice import CardRow
+from covermap.tables.signs import hatch_of
 from covermap.units import Shown, shown
 
 if TYPE_CHECKING:
@@ -55,9 +58,14 @@ if TYPE_CHECKING:
 
 _LONGEST_TITLE = 110
 _PLOT_MM = (95.0, 44.0)
-_TABLE_MM = 116.0
+_TABLE_MM = 121.0
 _ROW_MM = 4.9
 _ANGLES_DEG = (0, 15, 30, 45, 60, 90)
+#: Heads of the last two columns, on two lines each.
+_CV_AND_RATIO = (
+    f"{UNEVENNESS} [%]".replace(" ", "\n", 1),
+    HIGHEST_TO_LOWEST.replace(" across", "\nacross"),
+)
 _LINES = (("reach left", "-", 1.2), ("reach right", (0, (5, 2)), 2.6), ("lean", (0, (1, 1.3)), 2.2))
 
 
@@ -93,7 +101,7 @@ def card_figure(advice: FieldAdvice, *, title: str, us_units: bool) -> Figure:
     _head(page, advice, title, us_units)
     rows = table_rows(advice, us_units)
     low_mm = _caution(page)
-    ways = [text for _, text in advice.ways_out]
+    ways = [said_way(*way) for way in advice.ways_out]
     headings = [heading_text(one, us_units) for one in advice.headings]
     # what stands below the plot decides how high the plot may be
     plot_axes_mm = 29.0
@@ -138,13 +146,13 @@ def _head(page: Page, advice: FieldAdvice, title: str, us_units: bool) -> None:
         f"{length.text(limits.most_reach_m)} to a side, lean up to "
         f"{length.text(limits.most_lean_m)}. Set now: {setting_text(advice.present, length)}.",
         f"Wind: {wind_text(advice, us_units)}.",
-        f"Strongest crosswind that can be made good: {strongest_text(advice, us_units)}.",
+        f"{STRONGEST}: {strongest_text(advice, us_units)} [advise-strongest].",
     ):
         page.paragraph(text, page.left, width, 8.5)
 
 
 def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> None:
-    """Draw the curves; measuring height stands above, wind on the pieces below."""
+    """Draw the curves; measuring height stands above, wind on the flying straw below."""
     units = shown(us_units)
     wind, length = units["wind"], units["length"]
     left, top, width = page.left + 12, page.y + 17, page.width - 14
@@ -180,12 +188,12 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
                 *sorted((side * beyond, side * most)),
                 facecolor=PALE,
                 edgecolor="#c2c7cb",
-                hatch=hatch_of("not-made-good").paper,
+                hatch=hatch_of("not-corrected").paper,
                 lw=0,
                 zorder=0,
             )
     axes.set_ylabel(f"{length.unit} (lean: + right, − left)", fontsize=8.5)
-    axes.set_xlabel(f"crosswind on the pieces [{wind.unit}]", fontsize=8.5)
+    axes.set_xlabel(f"{CROSSWIND} [{wind.unit}]", fontsize=8.5)
     page.write(left, top + height + 5.8, "← wind from the right", 8.5, weight="bold")
     page.write(
         left + width, top + height + 5.8, "wind from the left →", 8.5, ha="right", weight="bold"
@@ -202,7 +210,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
     )
     if beyond < most - 1e-9:
         edge = page.right - 2
-        text = "hatched: cannot be fully made good"
+        text = f"hatched: {NOT_CORRECTED}"
         page.write(edge, page.y + 4.6, text, 8.5, ha="right", va="center")
         page.box(
             edge - width_mm(text, 8.5) / WIDTH_USED - 9,
@@ -211,7 +219,7 @@ def _plot(page: Page, advice: FieldAdvice, height: float, us_units: bool) -> Non
             3.2,
             facecolor=PALE,
             edgecolor=SOFT,
-            hatch=hatch_of("not-made-good").paper,
+            hatch=hatch_of("not-corrected").paper,
             lw=0.5,
         )
 
@@ -273,16 +281,16 @@ def _table_height(rows: int) -> float:
 def _table(page: Page, advice: FieldAdvice, rows: list[CardRow], us_units: bool) -> None:
     units = shown(us_units)
     wind, length = units["wind"], units["length"]
-    edges = np.array([0, 17, 28, 40, 54, 65, 77, 91, 101, _TABLE_MM]) + page.left
+    edges = np.array([0, 15, 24.5, 35, 50, 59.5, 70, 85, 100.5, _TABLE_MM]) + page.left
     right = edges[1:] - 1.5
     y = page.y
     for first, text in ((1, "wind from the left"), (4, "wind from the right")):
         middle = (edges[first] + edges[first + 3]) / 2
-        page.write(middle, y, f"{text} [{length.unit}]", 7.5, ha="center", weight="bold")
+        page.write(middle, y, f"{text} [{length.unit}]", 7, ha="center", weight="bold")
         page.axes.plot([edges[first] + 2, edges[first + 3] - 1], [y + 4.2] * 2, color=SOFT, lw=0.6)
     heads = [f"crosswind\n[{wind.unit}]", *["reach\nleft", "reach\nright", "lean\n"] * 2]
-    for x, text in zip(right, [*heads, "CV\n[%]", "highest\n÷ lowest"], strict=True):
-        page.write(x, y + 5.2, text, 7.5, ha="right", linespacing=1.15)
+    for x, text in zip(right, [*heads, *_CV_AND_RATIO], strict=True):
+        page.write(x, y + 5.2, text, 7, ha="right", linespacing=1.15)
     y += 13.0
     page.axes.plot([edges[0], edges[-1]], [y, y], color=INK, lw=0.8)
     y += 0.8
@@ -309,7 +317,7 @@ def _table(page: Page, advice: FieldAdvice, rows: list[CardRow], us_units: bool)
     page.axes.plot([edges[0], edges[-1]], [y, y], color=SOFT, lw=0.6)
     notes = ["lean: + right, − left"]
     if any(_beyond(row, advice) for row in rows):
-        notes.append("slanted on grey: cannot be fully made good")
+        notes.append(f"slanted on grey: {NOT_CORRECTED}")
     if any(ratio_text(row.after.urdr) == "bare" for row in rows):
         notes.append("bare: some ground gets nothing")
     if not both:
@@ -343,7 +351,7 @@ def _crosswind_box(
     page.y += 9.4
     for text in (
         f"Wind measured at {length.text(advice.measured_at_m)} × factor × "
-        f"{advice.station_factor:.2f} = crosswind on the pieces.",
+        f"{advice.station_factor:.2f} = {CROSSWIND}.",
         f"Example: {blowing} {wind.unit} at 30° from your left: {blowing} × 0.5 × "
         f"{advice.station_factor:.2f} = {felt:.1f} {wind.unit} from the left.",
         "Left and right: looking forward. Driving back, the sides change.",
@@ -366,5 +374,5 @@ def _caution(page: Page) -> float:
 
 
 def _beyond(row: CardRow, advice: FieldAdvice) -> bool:
-    """Say whether a row's wind cannot be made good though still air can."""
+    """Say whether a row's wind cannot be corrected though still air can."""
     return advice.strongest_m_s is not None and row.crosswind_m_s > advice.strongest_m_s + 1e-9

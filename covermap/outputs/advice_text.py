@@ -7,6 +7,14 @@ from itertools import pairwise
 from typing import Any
 
 from covermap.advise_field import FieldAdvice, HeadingAdvice
+from covermap.outputs.labels import (
+    CORRECTED,
+    CROSSWIND,
+    FLYING_STRAW,
+    HIGHEST_TO_LOWEST,
+    UNEVENNESS,
+    opening,
+)
 from covermap.plan.settings_advice import CardRow, Overlap, PairAdvice, SpreadSetting, overlap
 from covermap.units import Shown, shown
 
@@ -16,6 +24,8 @@ CAUTION = (
     "follow the operator's manual first. Keep clear of the discharge while it runs. Local codes "
     "and licensed advisers go before this advice."
 )
+#: Head of the strongest wind that advice can still do something about.
+STRONGEST = f"Strongest crosswind that can be {CORRECTED}"
 #: Written where the thinnest tray gets nothing, so that no quotient exists.
 BARE = "bare"
 
@@ -26,7 +36,7 @@ def side_text(crosswind_m_s: float, wind: Shown) -> str:
     Parameters
     ----------
     crosswind_m_s : float
-        On the pieces, towards the right of travel [m/s].
+        On the flying straw, towards the right of travel [m/s].
     wind : Shown
     """
     text = wind.text(abs(crosswind_m_s))
@@ -77,28 +87,33 @@ def heading_text(one: HeadingAdvice, us_units: bool) -> str:
         f"crosswind {side_text(pair.crosswind_m_s, units['wind'])}: "
     )
     if not pair.worth_it:
-        return f"{start}leave as it is; CV {pair.before.cv_pct:.0f} %"
+        return f"{start}leave as it is; CV {pair.before.cv_pct:.0f} % [{rule_of(pair)}]"
     way_back = "" if pair.one_way else f"back: {setting_text(pair.back, length)}; "
     return (
         f"{start}{setting_text(pair.there, length)}; {way_back}"
-        f"CV {pair.before.cv_pct:.0f} % → {pair.after.cv_pct:.0f} %"
+        f"CV {pair.before.cv_pct:.0f} % → {pair.after.cv_pct:.0f} % [{rule_of(pair)}]"
     )
 
 
+def rule_of(pair: PairAdvice) -> str:
+    """Give the rule by which a heading is set anew or left."""
+    return "advise-set" if pair.worth_it else "advise-leave"
+
+
 def wind_text(advice: FieldAdvice, us_units: bool) -> str:
-    """Say which wind the advice is for and what of it the pieces feel."""
+    """Say which wind the advice is for and what of it the flying straw feels."""
     speed = advice.wind_speed_m_s
     if math.isnan(speed):
         return "no wind given: still air"
     return (
         f"{shown(us_units)['wind'].text(speed)} from {advice.wind_from_deg:.0f}°, measured at "
-        f"{shown(us_units)['length'].text(advice.measured_at_m)}; the pieces feel "
-        f"{advice.station_factor:.2f} of it"
+        f"{shown(us_units)['length'].text(advice.measured_at_m)}; "
+        f"{advice.station_factor:.2f} of it blows {FLYING_STRAW}"
     )
 
 
 def strongest_text(advice: FieldAdvice, us_units: bool) -> str:
-    """Say which crosswind can still be made good, on the pieces and as measured."""
+    """Say which crosswind can still be corrected, on the flying straw and as measured."""
     wind, length = shown(us_units)["wind"], shown(us_units)["length"]
     most = max(row.crosswind_m_s for row in advice.card)
     if advice.strongest_m_s is None:
@@ -108,9 +123,15 @@ def strongest_text(advice: FieldAdvice, us_units: bool) -> str:
         return f"none that was tried; the weakest was {wind.text(_weakest(advice))}"
     measured = advice.strongest_m_s / advice.station_factor
     return (
-        f"{least}{wind.text(advice.strongest_m_s)} on the pieces, which is {wind.text(measured)} "
-        f"measured at {length.text(advice.measured_at_m)} blowing square across"
+        f"{least}{wind.text(advice.strongest_m_s)} {FLYING_STRAW}, which is "
+        f"{wind.text(measured)} measured at {length.text(advice.measured_at_m)} "
+        "blowing square across"
     )
+
+
+def said_way(rule: str, text: str) -> str:
+    """Give what else would help, with the id of its rule."""
+    return f"{text} [{rule}]"
 
 
 def _weakest(advice: FieldAdvice) -> float:
@@ -132,11 +153,11 @@ def advice_lines(advice: FieldAdvice, us_units: bool) -> list[str]:
     """
     lines = [f"Wind: {wind_text(advice, us_units)}", ""]
     lines += _headings_table(advice, us_units)
-    lines += ["", f"Strongest crosswind that can be made good: {strongest_text(advice, us_units)}"]
+    lines += ["", f"{STRONGEST}: {strongest_text(advice, us_units)} [advise-strongest]"]
     lines += ["", *_card_table(advice, us_units)]
     if advice.ways_out:
         lines += ["", "What else would help:"]
-        lines += [f"  {text}" for _, text in advice.ways_out]
+        lines += [f"  {said_way(*way)}" for way in advice.ways_out]
     return [*lines, CAUTION]
 
 
@@ -146,11 +167,12 @@ def _headings_table(advice: FieldAdvice, us_units: bool) -> list[str]:
     head = [
         "Heading",
         "Share of work",
-        "Crosswind",
+        opening(CROSSWIND),
         f"Now: left, right, lean [{length.unit}]",
         f"Set: left, right, lean [{length.unit}]",
-        "CV [%]",
-        "Highest ÷ lowest",
+        f"{UNEVENNESS} [%]",
+        opening(HIGHEST_TO_LOWEST),
+        "Rule",
     ]
     rows = [head]
     for one in advice.headings:
@@ -170,6 +192,7 @@ def _headings_table(advice: FieldAdvice, us_units: bool) -> list[str]:
                     ""
                     if back
                     else _change(ratio_text(pair.before.urdr), ratio_text(pair.after.urdr), pair),
+                    "" if back else rule_of(pair),
                 ]
             )
     return _aligned(rows)
@@ -191,11 +214,11 @@ def _card_table(advice: FieldAdvice, us_units: bool) -> list[str]:
     wind, length = units["wind"], units["length"]
     rows = [
         [
-            f"Crosswind on the pieces [{wind.unit}]",
+            f"{opening(CROSSWIND)} [{wind.unit}]",
             f"From the left: left, right, lean [{length.unit}]",
             "From the right",
-            "CV [%]",
-            "Highest ÷ lowest",
+            f"{UNEVENNESS} [%]",
+            opening(HIGHEST_TO_LOWEST),
         ]
     ]
     rows += [
@@ -204,7 +227,7 @@ def _card_table(advice: FieldAdvice, us_units: bool) -> list[str]:
             _three(row.setting, length),
             _three(row.setting.mirrored(), length) if is_mirrored(advice) else "–",
             f"{row.after.cv_pct:.0f}",
-            ratio_text(row.after.urdr) + ("" if row.corrected else "  not made good"),
+            ratio_text(row.after.urdr) + ("" if row.corrected else f"  not {CORRECTED}"),
         ]
         for row in table_rows(advice, us_units)
     ]
@@ -287,6 +310,7 @@ def advice_json(advice: FieldAdvice) -> dict[str, Any]:
                 "share": _plain(one.share),
                 "crosswind_m_s": _plain(one.pair.crosswind_m_s),
                 "worth_it": bool(one.pair.worth_it),
+                "rule": rule_of(one.pair),
                 "there": _setting(one.pair.there),
                 "back": None if one.pair.one_way else _setting(one.pair.back),
                 "one_way": one.pair.one_way,

@@ -1,4 +1,4 @@
-"""What ``covermap check`` says of a track: recognised, dropped, assumed. Writes nothing."""
+"""What ``covermap check`` says of a track: recognised, left out, assumed. Writes nothing."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from covermap.harvest.clean_track import REASONS, clean_track
 from covermap.harvest.passes import find_passes
 from covermap.harvest.read_track import Track
 from covermap.harvest_record import assumptions, crop_of, typical_cut_width_m
-from covermap.outputs.summary import plain
+from covermap.outputs.labels import LEFT_OUT, opening
+from covermap.outputs.plain_values import plain
 from covermap.settings import FieldSettings
 
 #: Cut width taken only to look for passes when none is known [m].
@@ -86,7 +87,7 @@ def check_report(track: Track, settings: FieldSettings) -> dict[str, Any]:
 def check_text(report: dict[str, Any]) -> str:
     """Put a report from :func:`check_report` into lines for a terminal."""
     fixes, passes = report["fixes"], report["passes"]
-    lines = [f"{report['source']}: {fixes['read']:,} fixes, mapped in {report['crs']}"]
+    lines = [f"{report['source']}: {fixes['read']:,} track points, mapped in {report['crs']}"]
     lines.append("Recognised columns:")
     lines += [
         f"  {c['header']} → {c['as']}" + (f" [{c['unit']}]" if c["unit"] else "")
@@ -94,7 +95,7 @@ def check_text(report: dict[str, Any]) -> str:
     ]
     if report["ignored"]:
         lines.append(f"Not used: {', '.join(report['ignored'])}")
-    lines.append(f"Would be dropped: {sum(fixes['removed'].values()):,} fixes")
+    lines.append(f"{opening(LEFT_OUT)}: {sum(fixes['removed'].values()):,}")
     lines += [
         f"  {count:>7,}  {reason}: {REASONS[reason]}"
         for reason, count in fixes["removed"].items()

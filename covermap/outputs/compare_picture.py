@@ -25,6 +25,7 @@ from covermap.outputs.drawing import (
     plain_text,
     svg_of,
 )
+from covermap.outputs.labels import COME_BACK, RATIO_MEANING, limit_keys
 from covermap.outputs.map_drawing import (
     STRIP_LOOKS,
     draw_raster,
@@ -48,16 +49,15 @@ if TYPE_CHECKING:
 _BAND = "spread_ratio"
 _WIDTH_INCHES = 12.0
 _MARGIN_INCHES = 0.35
-_HEAD_INCHES, _FOOT_INCHES = 1.15, 1.3
+_HEAD_INCHES, _FOOT_INCHES = 1.15, 1.8
 _LOWEST_INCHES, _HIGHEST_INCHES = 2.4, 7.5
 _LONGEST_TITLE = 90
 _LONGEST_NAME = 30
 #: Changes of the spread ratio beyond this get the end colour.
 _MOST_CHANGE = 1.0
 _CHANGE_MARKS = ((0.0, "−1 or less"), (0.25, "−0.5"), (0.5, "0"), (0.75, "+0.5"), (1.0, "+1+"))
-_RATIO = "spread ratio: residue landed ÷ given up; 1 = even"
-_STRIPS = [f"{kind} strip" for kind in STRIP_LOOKS]
-_REPEATS = [f"repeat offender: {kind} in both" for kind in STRIP_LOOKS]
+_RATIO = "spread ratio, 1 = even: " + (RATIO_MEANING.replace("÷ ", "÷\n").replace(" and", "\nand"))
+_REPEATS = [f"{COME_BACK}: {kind}" for kind in STRIP_LOOKS]
 
 
 @dataclass(frozen=True)
@@ -119,9 +119,10 @@ def _sheet(found: Comparison, us_units: bool) -> Figure:
         for side, name in zip("ab", names, strict=True)
     ]
     marks = legend_marks(_BAND, ends, found.limits, us_units)
+    keys = list(limit_keys(found.limits).values())
     panels = [
-        _Panel(heads[0], found.bands_a[_BAND], ends, found.strips_a, marks, _RATIO, _STRIPS),
-        _Panel(heads[1], found.bands_b[_BAND], ends, found.strips_b, marks, _RATIO, _STRIPS),
+        _Panel(heads[0], found.bands_a[_BAND], ends, found.strips_a, marks, _RATIO, keys),
+        _Panel(heads[1], found.bands_b[_BAND], ends, found.strips_b, marks, _RATIO, keys),
         # the change is coloured as a ratio: none as 1
         _Panel(
             "B − A: change of the spread ratio\nonly ground harvested in both",
@@ -153,10 +154,10 @@ def _draw_panel(
     ramp = axes_at(figure, (left, low - 0.28, wide, 0.14))
     draw_ramp(ramp, _BAND, panel.marks, panel.meaning, upright=False)
     for k, (kind, text) in enumerate(zip(STRIP_LOOKS, panel.keys, strict=True)):
-        draw_strip_key(page, left, low - 0.88 - 0.2 * k, kind, text, layer=_BAND, heavy=panel.heavy)
+        draw_strip_key(page, left, low - 1.05 - 0.2 * k, kind, text, layer=_BAND, heavy=panel.heavy)
     scale = points_per_metre(axes)
-    draw_scale_bar(page, left + wide - 1.0, low - 1.08, scale, 0.7, us_units=us_units)
-    draw_north(page, left + wide - 0.1, low - 0.95, grid)
+    draw_scale_bar(page, left, low - 1.68, scale, 0.7, us_units=us_units)
+    draw_north(page, left + wide - 0.1, low - 1.55, grid)
 
 
 def _number(value: float) -> str:

@@ -12,7 +12,8 @@ from covermap.cover.repeat_strips import KINDS, LEAST_OVERLAP_SHARE
 from covermap.harvest.same_tracks import HALF_OVER_PART, PARALLEL_DEG, SAME_TRACK_PART
 from covermap.open_result import MapResult
 from covermap.outputs.compare_notes import LEAST_TRACK_SHARE, compare_notes
-from covermap.outputs.summary import plain
+from covermap.outputs.labels import COME_BACK, HIGHEST_TO_LOWEST, UNEVENNESS, opening
+from covermap.outputs.plain_values import plain
 from covermap.settings import BY_NAME
 from covermap.units import Shown, shown
 
@@ -22,8 +23,8 @@ SCHEMA = "covermap-compare-1"
 _MOST_LINES = 5
 _PURE = Shown(1.0, "", 2)
 _LABELS = {
-    "cv_pct": "CV [%]",
-    "urdr": "URDR",
+    "cv_pct": f"{UNEVENNESS} [%]",
+    "urdr": HIGHEST_TO_LOWEST,
     "christiansen_cu_pct": "CU [%]",
     "low_quarter_du_pct": "low quarter [%]",
     "gap_ha": "gap ground",
@@ -168,13 +169,13 @@ def compare_lines(found: Comparison, us_units: bool = False) -> list[str]:
             f"  {label:<13} mean {text(pair.a).strip()} → {text(pair.b).strip()} "
             f"({change}); cell by cell {apart.strip()} apart"
         )
-    lines.append(f"  {'evenness':<15}  {'on common ground':<32}  each map as made")
+    lines.append(f"  {'how even':<32}  {'on common ground':<32}  each map as made")
     for name, label in _LABELS.items():
         both = (found.on_common_ground[name], found.as_mapped[name])
         columns = [_pair_text(name, pair, us_units) for pair in both]
-        lines.append(f"  {label:<15}  {columns[0]:<32}  {columns[1]}")
+        lines.append(f"  {label:<32}  {columns[0]:<32}  {columns[1]}")
     if not math.isfinite(found.on_common_ground["urdr"].change):
-        lines.append("  (URDR –: a lane across the pass got nothing, or there are too few lanes)")
+        lines.append(f"  ({HIGHEST_TO_LOWEST} –: a lane got nothing, or there are too few lanes)")
     lines += _repeat_lines(found, us_units)
     lines += [f"Note: {text} [{rule}]" for rule, text in compare_notes(found, us_units)]
     return lines
@@ -204,8 +205,8 @@ def _repeat_lines(found: Comparison, us_units: bool) -> list[str]:
         for kind, one in ((kind, _kind_json(found, kind)) for kind in KINDS)
     ]
     lines = [
-        f"Repeat offenders (at least {LEAST_OVERLAP_SHARE:.0%} of the smaller strip in both): "
-        f"{' and '.join(counts)} of A come back in B [compare-repeat]"
+        f"{opening(COME_BACK)} (at least {LEAST_OVERLAP_SHARE:.0%} of the smaller strip in both): "
+        f"{' and '.join(counts)} of A in B [compare-repeat]"
     ]
     for row in repeats.head(_MOST_LINES).to_dict("records"):
         causes = dict.fromkeys(row[x] for x in ("cause_a", "cause_b") if isinstance(row[x], str))

@@ -16,12 +16,12 @@ from covermap.outputs.xml_templates import xml_text
 _VERSION = "3.22.0"
 
 
-def vector_qml(layer: str) -> str:
-    """Give the style text of a vector layer."""
+def vector_qml(layer: str, limits: tuple[float, float]) -> str:
+    """Give the style text of a vector layer; limits: gap below, double above."""
     return xml_text(
         "vector_layer.qml",
         version=_VERSION,
-        looks=layer_looks()[layer],
+        looks=layer_looks(limits)[layer],
         symbol_layers=_symbol_layers,
     )
 

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from covermap.outputs.card_page import wrapped
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.colours import palette
-from covermap.outputs.summary import CAUTION
 from covermap.units import METRES_PER_FOOT
 
 if TYPE_CHECKING:

@@ -85,7 +85,7 @@ class ExportContent:
 
     def about(self) -> dict[str, str]:
         """Give what each file says of its origin."""
-        from covermap.outputs.summary import CAUTION
+        from covermap.outputs.caution import CAUTION
 
         gap, double = self.limits
         return {

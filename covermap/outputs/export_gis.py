@@ -87,7 +87,9 @@ def write_field_package(path: Path, content: ExportContent) -> None:
             append=bool(styles),
             columns={},  # all layers get theirs at once, below,
         )
-        styles[layer] = StoredStyle(vector_qml(layer), vector_sld(layer), title)
+        styles[layer] = StoredStyle(
+            vector_qml(layer, content.limits), vector_sld(layer, content.limits), title
+        )
     try:
         add_column_meanings(path, {layer: content.columns(layer) for layer in content.layers})
         add_styles(path, styles, _GEOMETRY, when)
@@ -143,8 +145,8 @@ def write_shapefile_zip(path: Path, layer: str, content: ExportContent) -> None:
         parts = {
             part.name: part.read_bytes() for part in sorted(Path(temporary).glob(f"{layer}.*"))
         }
-    parts[f"{layer}.sld"] = vector_sld(layer).encode("utf-8")
-    parts[f"{layer}.qml"] = vector_qml(layer).encode("utf-8")
+    parts[f"{layer}.sld"] = vector_sld(layer, content.limits).encode("utf-8")
+    parts[f"{layer}.qml"] = vector_qml(layer, content.limits).encode("utf-8")
     parts["columns.txt"] = columns_text(
         columns, content.about() | {"crs": content.grid.crs.to_string()}
     ).encode("utf-8")

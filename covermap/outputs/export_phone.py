@@ -24,12 +24,13 @@ from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
 from covermap.outputs.colours import colour_index, palette
 from covermap.outputs.export_content import LAYERS, ExportContent
+from covermap.outputs.labels import RATIO_MEANING, limit_keys, opening
 from covermap.outputs.layer_styles import layer_looks
 from covermap.outputs.map_texts import display_range
-from covermap.outputs.signs import action_signs
 from covermap.outputs.vectors import time_text, write_geojson
 from covermap.outputs.xml_templates import xml_text
 from covermap.outputs.zip_files import write_zip
+from covermap.tables.signs import action_signs
 
 _IMAGE = "files/spread_ratio.png"
 #: Pictures larger than this are refused or blurred by some phones (common practice, no source).
@@ -125,17 +126,20 @@ def ratio_image(
 
 def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> str:
     """Give the KML document: styles, the picture, and a folder for each layer."""
+    keys = limit_keys(content.limits)
     return xml_text(
         "phone.kml",
         content=content,
         about=_as_text(f"{k}: {v}" for k, v in content.about().items()),
         styles=[
             (_style_id(layer, look.value), look)
-            for layer, looks in layer_looks().items()
+            for layer, looks in layer_looks(content.limits).items()
             if layer in content.layers
             for look in looks.looks
         ],
         schemas={layer: _fields(layer, content) for layer in content.layers},
+        ratio_words=f"{opening(RATIO_MEANING)}. White is 1; orange is less, purple is more. "
+        f"{opening(keys['gap'])}; {keys['double']}.",
         image=_IMAGE,
         box=dict(zip(("west", "south", "east", "north"), box, strict=True)),
         folders=[
@@ -156,7 +160,7 @@ def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> 
 
 def _marks(layer: str, content: ExportContent) -> Iterator[dict[str, Any]]:
     names = [name for name in content.columns(layer) if name not in _OWN_WORDS]
-    looks = layer_looks()[layer]
+    looks = layer_looks(content.limits)[layer]
     table = content.layers[layer]
     shapes = table.geometry.to_crs(4326)
     records = table.drop(columns=table.geometry.name).to_dict("records")

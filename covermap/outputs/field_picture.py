@@ -5,6 +5,7 @@ Sizes are in inches on the page, so that letters are as large as they say.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ from covermap.outputs.drawing import (
     svg_of,
     two_colours,
 )
+from covermap.outputs.labels import limit_key, limit_keys
 from covermap.outputs.map_drawing import (
     STRIP_LOOKS,
     draw_outline,
@@ -41,7 +43,7 @@ from covermap.outputs.map_legend import (
 )
 from covermap.outputs.map_texts import LAYER_TITLES, display_range, layer_unit, legend_marks
 from covermap.outputs.plan_signs import draw_sign
-from covermap.outputs.signs import Sign, action_signs_of
+from covermap.tables.signs import Sign, action_signs_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -55,6 +57,8 @@ _MARGIN, _GAP = 0.06, 0.14
 #: A column of the legend, a row of it, the ramp, and the bar with north [inches].
 _COLUMN, _ROW_HIGH, _RAMP_LONG, _RAMP_WIDE, _TOOLS_HIGH = 1.62, 0.19, 2.3, 0.14, 0.52
 _MOST_BAR = 1.05
+#: A key of strips stands on three lines.
+_KEY_HIGH = 0.46
 #: Beside a profile, for the names of the limits.
 _LABELS_WIDE = 1.05
 
@@ -114,6 +118,8 @@ def field_picture(
     kinds = list(STRIP_LOOKS) if strips and zones is None else []
     most = np.array(size_mm or (_LAYER_MM if zones is None else _ZONES_MM)) / _MM_PER_INCH
     sheet = _sheet(bounds[2:] - bounds[:2], most, len(signs) or len(kinds), ramp=zones is None)
+    limits = (found.limit("gap_below"), found.limit("double_above"))
+    keys = limit_keys(limits)
     with house_look(8.5):
         figure = new_figure(sheet.size)
         axes = axes_at(figure, sheet.map_box)
@@ -123,7 +129,6 @@ def field_picture(
         if zones is not None:
             draw_zones(axes, zones.to_crs(grid.crs))
         else:
-            limits = (found.limit("gap_below"), found.limit("double_above"))
             ends = display_range(layer, values, limits, us_units)
             draw_raster(axes, values, grid, layer, ends)
             draw_ramp(
@@ -136,7 +141,7 @@ def field_picture(
         if kinds:
             draw_strips(axes, found.strips)
         legend = blank_axes(figure, sheet.legend_box)
-        _draw_keys(legend, signs, kinds, layer, sheet)
+        _draw_keys(legend, signs, {kind: keys[kind] for kind in kinds}, layer, sheet)
         x = 0.0 if sheet.beside else sheet.legend_box[2] - _COLUMN
         draw_scale_bar(legend, x, 0.1, points_per_metre(axes), _MOST_BAR, us_units=us_units)
         draw_north(legend, x + _COLUMN - 0.22, 0.22, grid)
@@ -146,8 +151,9 @@ def field_picture(
 def _sheet(extent_m: np.ndarray, most: np.ndarray, keys: int, *, ramp: bool) -> _Sheet:
     """Put the legend beside the map or below it, whichever leaves the map larger."""
     room = most - 2 * _MARGIN
-    below_high = max(_TOOLS_HIGH, _ROW_HIGH * -(-keys // _key_columns(room[0], ramp))) + _GAP
-    beside_high = _TOOLS_HIGH + _GAP + _ROW_HIGH * keys + (_RAMP_LONG + 3 * _GAP if ramp else 0)
+    row_high = _KEY_HIGH if ramp else _ROW_HIGH
+    below_high = max(_TOOLS_HIGH, row_high * -(-keys // _key_columns(room[0], ramp))) + _GAP
+    beside_high = _TOOLS_HIGH + _GAP + row_high * keys + (_RAMP_LONG + 3 * _GAP if ramp else 0)
     taken = np.array([(_COLUMN + _GAP, 0.0), (0.0, below_high)])
     scales = np.min((room - taken) / extent_m, axis=1)
     wide, high = scales.max() * extent_m
@@ -176,20 +182,24 @@ def _ramp_box(sheet: _Sheet) -> Box:
     return (left, low + high - _RAMP_WIDE, _RAMP_LONG, _RAMP_WIDE)
 
 
-def _draw_keys(axes: Axes, signs: list[Sign], kinds: list[str], layer: str, sheet: _Sheet) -> None:
+def _draw_keys(
+    axes: Axes, signs: list[Sign], keys: Mapping[str, str], layer: str, sheet: _Sheet
+) -> None:
     """Draw what zones or strips look like, from the top left on."""
     _, _, wide, high = sheet.legend_box
     ramp = not signs
     columns = 1 if sheet.beside else _key_columns(wide, ramp)
     left = 0.0 if sheet.beside or not ramp else _RAMP_LONG + 2 * _GAP
-    top = high - _ROW_HIGH / 2
+    row_high = _KEY_HIGH if ramp else _ROW_HIGH
+    top = high - row_high / 2
     if sheet.beside and ramp:
         top -= _RAMP_LONG + 3 * _GAP
     for k, sign in enumerate(signs):
         draw_sign(axes, left + k % columns * _COLUMN, top - k // columns * _ROW_HIGH, sign)
-    for k, kind in enumerate(kinds):
-        place = (left + k % columns * _COLUMN, top - k // columns * _ROW_HIGH)
-        draw_strip_key(axes, *place, kind, f"{kind} strip", layer=layer)
+    for k, (kind, text) in enumerate(keys.items()):
+        place = (left + k % columns * _COLUMN, top - k // columns * row_high)
+        lines = text.replace(": ", ":\n").replace("× ", "×\n")
+        draw_strip_key(axes, *place, kind, lines, layer=layer)
 
 
 def cross_section_plot(
@@ -268,7 +278,7 @@ def _draw_profile(axes: Axes, x: np.ndarray, y: np.ndarray, limits: np.ndarray |
             x, y, limit, where=beyond, step="mid", fc="none", ec=INK, hatch=look.hatch.paper, lw=0,
             zorder=2,
         )  # fmt: skip
-        word = f"{kind} {'below' if kind == 'gap' else 'above'} {limit:.3g}"
+        word = limit_key(kind, limit).split(" ×")[0].replace(": ", ":\n")
         # beside the plot, where no curve runs
         axes.text(
             1.01, limit, word, transform=axes.get_yaxis_transform(), fontsize=7.5, va="center"

@@ -20,6 +20,7 @@ from covermap.outputs.drawing import (
     svg_of,
     two_colours,
 )
+from covermap.outputs.labels import HIGHEST_TO_LOWEST, UNEVENNESS
 from covermap.outputs.map_drawing import (
     bounds_of,
     box_of,
@@ -166,11 +167,11 @@ def _numbers(state: Unevenness, us_units: bool) -> str:
     """Give the measures under a map; bare ground makes the quotient endless."""
     area = shown(us_units)["area"]
     if math.isnan(state.urdr):
-        lanes = "highest ÷ lowest lane –"
+        lanes = f"{HIGHEST_TO_LOWEST} –"
     elif math.isinf(state.urdr):
         lanes = "a lane of the pass lies bare"
     else:
-        lanes = f"highest ÷ lowest lane {state.urdr:.1f}"
+        lanes = f"{HIGHEST_TO_LOWEST} {state.urdr:.1f}"
     return (
         f"CV {state.cv_pct:.0f} %,  {lanes}\n"
         f"gap {area.text(state.gap_ha * 1e4)},  double {area.text(state.double_ha * 1e4)}"
@@ -212,5 +213,5 @@ def _draw_angles(axes: Axes, choice: HarrowChoice) -> None:
     axes.set_ylim(0, None)
     axes.xaxis.set_major_locator(MultipleLocator(15))
     axes.set_xlabel("angle to the combine's main heading [°], right +")
-    axes.set_ylabel("CV [%]")
+    axes.set_ylabel(f"{UNEVENNESS} [%]")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 0.99), fontsize=8.5, ncols=5)

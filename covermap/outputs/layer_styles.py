@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 from covermap.outputs.colours import is_discrete, palette
 from covermap.outputs.drawing import INK
+from covermap.outputs.labels import limit_keys, opening
 from covermap.outputs.map_drawing import STRIP_LOOKS
-from covermap.outputs.signs import Hatch, action_signs
 from covermap.outputs.xml_templates import xml_text
 from covermap.tables import read_table
+from covermap.tables.signs import Hatch, action_signs
 
 
 @dataclass(frozen=True)
@@ -85,12 +86,13 @@ def strip_colours() -> dict[str, str]:
     }
 
 
-def layer_looks() -> dict[str, LayerLooks]:
-    """Give the looks of strips, passes, zones and outline."""
+def layer_looks(limits: tuple[float, float]) -> dict[str, LayerLooks]:
+    """Give the looks of strips, passes, zones and outline; limits: gap below, double above."""
+    keys = limit_keys(limits)
     strips = tuple(
         Look(
             kind,
-            f"{kind.capitalize()} strip",
+            opening(keys[kind]),
             colour,
             0.5,
             STRIP_LOOKS[kind].hatch,
@@ -164,9 +166,9 @@ def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
     return stops
 
 
-def vector_sld(layer: str) -> str:
-    """Give the Styled Layer Descriptor of a vector layer."""
-    return xml_text("vector_layer.sld", layer=layer, looks=layer_looks()[layer], ink=INK)
+def vector_sld(layer: str, limits: tuple[float, float]) -> str:
+    """Give the Styled Layer Descriptor of a vector layer; limits: gap below, double above."""
+    return xml_text("vector_layer.sld", layer=layer, looks=layer_looks(limits)[layer], ink=INK)
 
 
 def raster_sld(name: str, low: float, high: float, unit: str, band: int = 1) -> str:

@@ -25,7 +25,7 @@ from covermap.outputs.drawing import (
 )
 from covermap.outputs.map_texts import like
 from covermap.outputs.map_values import in_blocks
-from covermap.outputs.signs import Hatch, Sign, action_signs_of, hatch_of
+from covermap.tables.signs import Hatch, Sign, action_signs_of, hatch_of
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -17,14 +17,15 @@ import numpy as np
 
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster
+from covermap.outputs.labels import limit_keys
 from covermap.outputs.leaflet_files import leaflet_files
 from covermap.outputs.map_drawing import STRIP_LOOKS
 from covermap.outputs.map_layers import RasterLayers, raster_layers
 from covermap.outputs.map_overlays import bounds_lat_lon, map_place
 from covermap.outputs.map_shapes import map_shapes, records
 from covermap.outputs.map_texts import LAYER_MEANINGS, Rows, in_both_units, strip_line
-from covermap.outputs.signs import action_signs_of, cause_signs_of, hatch_of
 from covermap.outputs.wind_arrows import wind_arrows
+from covermap.tables.signs import action_signs_of, cause_signs_of, hatch_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def map_page(page: MapContent) -> str:
         "settings": page.settings_text,
         "legends": [layer.legend for layer in layers.layers],
         "first_layer": _FIRST_LAYER,
-        "limits": page.limits,
+        "limit_keys": limit_keys(page.limits),
         "windy": windy,
         "signs": [] if page.zones is None else action_signs_of(page.zones["rule_id"]),
         "strip_hatches": {kind: hatch_of(kind).screen for kind in STRIP_LOOKS},

@@ -17,8 +17,8 @@ from covermap.outputs.map_texts import (
     wind_rows,
     zone_rows,
 )
-from covermap.outputs.signs import action_signs, cause_signs
 from covermap.outputs.wind_arrows import wind_arrows
+from covermap.tables.signs import action_signs, cause_signs
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -9,6 +9,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from covermap.outputs.labels import (
+    CROSSWIND,
+    HIGHEST_TO_LOWEST,
+    IMPLEMENT_RUNS,
+    LAYERS,
+    RATIO_MEANING,
+    UNEVENNESS,
+    opening,
+)
 from covermap.units import Shown, shown
 
 #: Title of each raster layer in the layer switch, in the order shown.
@@ -16,14 +25,14 @@ LAYER_TITLES = {
     "residue_t_ha": "Residue",
     "cover_pct": "Ground cover",
     "spread_ratio": "Spread ratio",
-    "layers": "Passes on the ground",
+    "layers": opening(LAYERS),
 }
 
 LAYER_MEANINGS = {
     "residue_t_ha": "Dry residue lying on the ground",
     "cover_pct": "Ground hidden by residue",
-    "spread_ratio": "Residue landed ÷ residue this ground gave up",
-    "layers": "Passes that left a meaningful share here",
+    "spread_ratio": opening(RATIO_MEANING),
+    "layers": "Only those that laid a meaningful share",
 }
 
 #: The layers of a plan, shown only where there is one.
@@ -96,8 +105,8 @@ def pass_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
         ("Residue", _text(rate, record, "residue_t_ha")),
         ("Residue, mass", _text(unit["mass"], record, "residue_kg")),
         ("Spread ratio, mean", _number(record, "mean_ratio", 2)),
-        ("CV across the pass", _number(record, "cv_pct", 0, " %")),
-        ("URDR", _number(record, "urdr", 2)),
+        (f"{UNEVENNESS} across the pass", _number(record, "cv_pct", 0, " %")),
+        (opening(HIGHEST_TO_LOWEST), _number(record, "urdr", 2)),
         *[(label, text) for label, text in wind_rows(record, us_units)],
         ("On crop cut later", _text(unit["mass"], record, "on_standing_crop_kg")),
     ]
@@ -117,7 +126,7 @@ def wind_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
             f"{speed.text(float(record['wind_speed_m_s']))} from "
             f"{float(record['wind_from_deg']):.0f}°",
         ],
-        ["Crosswind on the pieces", f"{speed.text(abs(across))} from the {side}"],
+        [opening(CROSSWIND), f"{speed.text(abs(across))} from the {side}"],
     ]
 
 
@@ -158,7 +167,7 @@ def zone_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
     lines = [
         ("Plan zone", f"{record['zone_id']}: {record['action']}"),
         ("Area", _text(unit["area"], record, "area_m2")),
-        ("Swaths", _number(record, "swaths", 0)),
+        (opening(IMPLEMENT_RUNS), _number(record, "implement_runs", 0)),
         ("Why", _plain(record, "why_us" if us_units else "why")),
         ("Should bring", _plain(record, "benefit_us" if us_units else "benefit")),
         ("Rule", _plain(record, "rule_id")),

@@ -24,6 +24,7 @@ from covermap.outputs.drawing import (
     plain_text,
     svg_of,
 )
+from covermap.outputs.labels import limit_keys
 from covermap.outputs.map_drawing import (
     blocks_of,
     box_of,
@@ -41,9 +42,9 @@ from covermap.outputs.map_legend import (
 from covermap.outputs.map_texts import legend_marks
 from covermap.outputs.map_values import in_blocks
 from covermap.outputs.plan_signs import draw_table, table_height
-from covermap.outputs.signs import hatch_of
 from covermap.plan.operations import Step
 from covermap.plan_field import FieldPlan
+from covermap.tables.signs import hatch_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ _IMAGE_PIXELS, _HATCH_PIXELS, _LINE_PIXELS = 600, 12, 2
 _DARK_COVER_PCT = 60.0
 _COVER_ENDS = (0.0, 100.0)
 _LONGEST_TITLE, _LONGEST_CURRENCY = 90, 9
-_LONGEST_LABEL, _SHORT_LABEL = 34, 24
+_LONGEST_LABEL, _LONGEST_ONE_LINE = 34, 44
 
 
 def plan_picture(plan: FieldPlan, *, us_units: bool = False) -> str:
@@ -137,8 +138,8 @@ def _draw_head(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
     stated = "".join(f", {k} {load.text(v)}" for k, v in loads.items() if v is not None)
     lines = (
         f"Plan after harvest of {result.crop.kind}, {dated}",
-        f"Limits: cover {limits.target_cover_pct:g} %, gap below {limits.gap_below:g} and double "
-        f"above {limits.double_above:g} (spread ratio){stated}",
+        f"Limits: cover {limits.target_cover_pct:g} %; "
+        f"{'; '.join(limit_keys(_limits(plan)).values())}{stated}",
     )
     for k, line in enumerate(lines):
         _text(figure, 0.4, 7.13 - 0.2 * k, line, va="center")
@@ -218,14 +219,14 @@ def _mean(values: Any) -> float:
 
 
 def _step_label(step: Step, lines: int) -> str:
-    """Give the operation and the basis of its figure in so many lines at most."""
+    """Give the operation and the table of its figure in so many lines at most."""
     if not step.basis:
         return "now, as mapped"
-    name, _, source = step.label.rpartition(" (")
+    name, _, table = step.label.rpartition(" (")
     if lines < 2:
-        return f"{plain_text(name, _SHORT_LABEL)} ({source[:-1]}, {step.basis})"
+        return f"{plain_text(name, _LONGEST_ONE_LINE - len(f' ({table}'))} ({table}"
     wrapped = textwrap.wrap(name, _LONGEST_LABEL, max_lines=lines - 1, placeholder=" …")
-    return "\n".join([*wrapped, f"({source} share kept of {step.basis}"])
+    return "\n".join([*wrapped, f"({table}"])
 
 
 def _draw_steps(axes: Axes, plan: FieldPlan) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from covermap.outputs.drawing import INK, SOFT
-from covermap.outputs.signs import Sign, action_signs_of
+from covermap.tables.signs import Sign, action_signs_of
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 #: Height of a row of the table, and where its columns of numbers end and words begin [inches].
 _ROW_HIGH = 0.185
-_AREA_AT, _SWATHS_AT, _COST_AT, _FUEL_AT = 2.45, 2.95, 4.05, 4.5
+_AREA_AT, _RUNS_AT, _COST_AT, _FUEL_AT = 2.45, 2.95, 4.05, 4.5
 _CODE_AT, _WORDS_AT, _RULE_AT = 0.4, 0.5, 4.58
 
 
@@ -47,7 +47,7 @@ def table_height(work: pd.DataFrame) -> float:
 
 
 def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool = False) -> None:
-    """Draw the legend of a plan: sign, words, area, swaths, and cost and fuel where stated.
+    """Draw the legend of a plan: sign, words, area, implement runs, and cost and fuel where stated.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool 
     row_of = {str(rule_id): k for k, rule_id in enumerate(work["rule_id"])}
     columns = [
         (_AREA_AT, area.unit, [area.text(v * 1e4).split()[0] for v in work["area_ha"]]),
-        (_SWATHS_AT, "swaths", [f"{v:d}" for v in work["swaths"]]),
+        (_RUNS_AT, "runs", [f"{v:d}" for v in work["implement_runs"]]),
     ]
     costs = f"cost [{currency}]" if currency else "cost"
     for at, title, name in ((_COST_AT, costs, "cost"), (_FUEL_AT, "fuel [l]", "fuel_l")):

@@ -13,8 +13,10 @@ from typing import Any
 import numpy as np
 
 from covermap import __version__
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.harrow_picture import harrow_lines
-from covermap.outputs.summary import CAUTION, plain
+from covermap.outputs.labels import IMPLEMENT_RUNS, opening, soil_loss
+from covermap.outputs.plain_values import plain
 from covermap.plan.actions import BENEFITS, TRIGGERS, Limits
 from covermap.plan.erosion import RULES as EROSION
 from covermap.plan.erosion import field_mean_ratio, water_loss_range
@@ -29,7 +31,7 @@ SCHEMA = "covermap-plan-1"
 #: Sentences of the plan itself, by rule id.
 RULES = {
     "plan-order": "A row cleaner that copes goes before a harrow pass, a harrow before tillage; "
-    "straw in rows and heaps come first.",
+    "windrows and heaps come first.",
     "plan-check": "Zones are where to look, not an order: dig, count and look on the spot before "
     "a machine moves.",
     "plan-whole-field": "These figures are for harrowing the whole field; in zones only those "
@@ -121,7 +123,7 @@ def _harrow_said(plan: FieldPlan, us_units: bool) -> list[tuple[str, str]]:
 
 
 def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
-    """Give one line for each action: ground, swaths, cost and fuel."""
+    """Give one line for each action: ground, implement runs, cost and fuel."""
     unit = shown(us_units)
     currency = plan.result.settings.get("plan", "currency") or ""
     lines = []
@@ -130,7 +132,7 @@ def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
             continue
         parts = [
             unit["area"].text(row["area_ha"] * 1e4),
-            f"{row['swaths']} swath" + ("" if row["swaths"] == 1 else "s"),
+            _runs(row["implement_runs"]),
         ]
         if math.isfinite(row["cost"]):
             parts.append(f"about {row['cost']:,.0f} {currency}".rstrip())
@@ -141,6 +143,15 @@ def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
                 parts.append(f"about {row['fuel_l']:,.0f} l fuel")
         lines.append(f"  {row['action']:<26} {', '.join(parts)} [{row['rule_id']}]")
     return lines
+
+
+def _runs(number: int) -> str:
+    return f"{number} {IMPLEMENT_RUNS if number != 1 else IMPLEMENT_RUNS[:-1]}"
+
+
+def _span(share: tuple[float, ...]) -> str:
+    low, mid, high = share
+    return f"{mid:.2f} ({low:.2f} to {high:.2f})"
 
 
 def _zone_lines(plan: FieldPlan, us_units: bool) -> list[str]:
@@ -162,7 +173,7 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         low, mid, high = _means(step.cover_pct)
         spread = "" if high - low < 0.5 else f" ({low:.0f} to {high:.0f} %)"
         mass = rate.text(_mean(step.residue_t_ha.mid))
-        label = step.label if not step.basis else f"after {step.label}, {step.basis} basis"
+        label = step.label if not step.basis else f"after {step.label}"
         equivalent = " flat equivalent" if step.flat_equivalent else ""
         lines.append(f"  {label}: cover {mid:.0f} %{spread}, {mass}{equivalent}")
     area = shown(us_units)["area"]
@@ -183,11 +194,11 @@ def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         tuple(field_mean_ratio(part) for part in loss.ratio) for loss in plan.wind_ratio
     )
     lines = [
-        f"  To water {now:.2f} of bare ground now, {then:.2f} ({low:.2f} to {high:.2f}) after the "
-        "operations.",
+        f"  {opening(soil_loss('water', f'{now:.2f}'))} now, {then:.2f} ({low:.2f} to {high:.2f}) "
+        "after the operations.",
         _said("erosion-water", EROSION["erosion-water"]),
-        f"  To wind {wind_now[1]:.2f} ({wind_now[0]:.2f} to {wind_now[2]:.2f}) now, "
-        f"{wind_then[1]:.2f} ({wind_then[0]:.2f} to {wind_then[2]:.2f}) after.",
+        f"  {opening(soil_loss('wind', _span(wind_now)))} now, "
+        f"{_span(wind_then)} after the operations.",
         _said("erosion-wind", EROSION["erosion-wind"]),
     ]
     if any(bool(loss.outside.any()) for loss in plan.wind_ratio):
@@ -218,7 +229,7 @@ def _baling_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     tonnes = shown(us_units)["tonnes"]
     baling = plan.baling
     return [
-        f"  Could leave, were it in rows: {tonnes.text(baling.removable_t * 1e3)} of "
+        f"  Could leave, were it in windrows: {tonnes.text(baling.removable_t * 1e3)} of "
         f"{tonnes.text(baling.residue_t * 1e3)} lying there "
         f"(a baler could pick up {tonnes.text(baling.balable_t * 1e3)}).",
         *(_said(*note) for note in baling.notes),

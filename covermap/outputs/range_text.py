@@ -12,7 +12,9 @@ from typing import Any
 import pandas as pd
 
 from covermap import __version__
-from covermap.outputs.summary import CAUTION, plain
+from covermap.outputs.caution import CAUTION
+from covermap.outputs.labels import UNEVENNESS
+from covermap.outputs.plain_values import plain
 from covermap.perturb_field import LOW_MARK, NUMBERS, FieldRange, mark_between, marks
 from covermap.tables import read_table
 from covermap.units import Shown, shown
@@ -143,7 +145,7 @@ def number_labels(found: FieldRange, us_units: bool = False) -> dict[str, tuple[
     tray, area = unit["length"].text(found.result.tray_m), unit["area"]
     per_cent, ground = Shown(1.0, "%", 1), Shown(1e4 * area.per_si, area.unit, area.decimals)
     return {
-        "cv_pct": (f"Evenness (CV, {tray} trays)", per_cent),
+        "cv_pct": (f"{UNEVENNESS}, {tray} trays", per_cent),
         "mean_cover_pct": ("Cover, mean", per_cent),
         "mean_residue_t_ha": ("Lying on the ground, mean", unit["mass per area"]),
         "gap_ha": ("Gap ground", ground),

@@ -14,11 +14,21 @@ import pandas as pd
 from covermap import __version__
 from covermap.errors import OutputError
 from covermap.open_result import MapResult
+from covermap.outputs.caution import CAUTION
+from covermap.outputs.labels import (
+    CROSSWIND,
+    FROM_IRRIGATION,
+    HIGHEST_TO_LOWEST,
+    LEFT_OUT,
+    RATIO_MEANING,
+    UNEVENNESS,
+    limit_key,
+    opening,
+)
 from covermap.outputs.report_pictures import report_pictures
 from covermap.outputs.report_plan import FoundPlan, find_plan, letters, plan_content, quoted
 from covermap.outputs.report_tables import accounts, causes_table, passes_table, strips_table
 from covermap.outputs.report_verdict import Said, strongest_cause, verdict
-from covermap.outputs.summary import CAUTION
 from covermap.units import shown
 
 #: Assumptions and notes are told up to so many characters; summary.json holds all.
@@ -110,6 +120,7 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
         "cause": [said.plain() for said in strongest_cause(summary["causes"], us_units)],
         "pictures": {name: drawn_elsewhere.get(name, "") for name in pictures},
         "map_alt": _map_alt(found, us_units),
+        "ratio_meaning": RATIO_MEANING,
         "evenness": _evenness(summary["evenness"], us_units),
         "findings": [] if spectrum is None else _findings(spectrum, us_units),
         "passes": passes_table(found, us_units),
@@ -169,7 +180,7 @@ def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
             "cover unknown" if cover is None else f"covers {cover:.0f} % of the ground",
         ),
         (
-            "Unevenness (CV)",
+            UNEVENNESS,
             "–" if cv_pct is None else f"{cv_pct:.0f} %",
             f"{unit['length'].text(summary['evenness']['tray_m'])} trays",
         ),
@@ -177,12 +188,12 @@ def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
     for kind, limit in (("gap", "gap_below"), ("double", "double_above")):
         of = summary[kind]
         share = f"{100 * of['area_ha'] / harvested:.0f} % of it; " if harvested > 0 else ""
-        side = "under" if kind == "gap" else "over"
+        _, beyond = limit_key(kind, found.limit(limit)).split(": ")
         numbers.append(
             (
                 "Gap ground" if kind == "gap" else "Double ground",
                 area.text(of["area_ha"] * 1e4),
-                f"{share}ratio {side} {found.limit(limit):g}",
+                f"{share}{beyond}",
             )
         )
     return [{"label": label, "value": value, "note": note} for label, value, note in numbers]
@@ -192,7 +203,7 @@ def _map_alt(found: MapResult, us_units: bool) -> str:
     area = shown(us_units)["area"]
     gap, double = (found.summary[kind] for kind in ("gap", "double"))
     return (
-        "Map of the spread ratio: residue landed divided by the residue the same ground gave up. "
+        f"Map of the spread ratio: {RATIO_MEANING}. "
         f"Gaps lie on {area.text(gap['area_ha'] * 1e4)} in {gap['strips']} strips, double "
         f"ground on {area.text(double['area_ha'] * 1e4)} in {double['strips']} strips."
     )
@@ -201,10 +212,28 @@ def _map_alt(found: MapResult, us_units: bool) -> str:
 def _evenness(evenness: Mapping[str, Any], us_units: bool) -> list[dict[str, str]]:
     tray = shown(us_units)["length"].text(evenness["tray_m"])
     rows = [
-        ("CV", evenness.get("cv_pct"), "%", 0, f"scatter of {tray} trays; 0 is even"),
-        ("Highest ÷ lowest (URDR)", evenness.get("urdr"), "", 1, "in the middle pass; 1 is even"),
-        ("Christiansen CU", evenness.get("christiansen_cu_pct"), "%", 0, "100 is even"),
-        ("Low-quarter DU", evenness.get("low_quarter_du_pct"), "%", 0, "100 is even"),
+        (UNEVENNESS, evenness.get("cv_pct"), "%", 0, f"scatter of {tray} trays; 0 is even"),
+        (
+            opening(HIGHEST_TO_LOWEST),
+            evenness.get("urdr"),
+            "",
+            1,
+            "in the middle pass; 1 is even",
+        ),
+        (
+            "Christiansen CU",
+            evenness.get("christiansen_cu_pct"),
+            "%",
+            0,
+            f"{FROM_IRRIGATION}; 100 is even",
+        ),
+        (
+            "Low-quarter DU",
+            evenness.get("low_quarter_du_pct"),
+            "%",
+            0,
+            f"{FROM_IRRIGATION}; 100 is even",
+        ),
     ]
     return [
         {
@@ -247,8 +276,8 @@ def settings_used(found: MapResult, us_units: bool) -> list[list[str]]:
         way = np.exp(1j * np.radians(passes["wind_from_deg"].dropna().to_numpy(float))).mean()
         blew = (
             f"{unit['wind'].text(wind['speed_mean_m_s'])} from about "
-            f"{np.degrees(np.angle(way)) % 360:.0f}°, up to "
-            f"{unit['wind'].text(wind['crosswind_max_m_s'])} across the pieces"
+            f"{np.degrees(np.angle(way)) % 360:.0f}°, {CROSSWIND} up to "
+            f"{unit['wind'].text(wind['crosswind_max_m_s'])}"
         )
     cut, delay = combine.get("cut_width"), combine.get("residue_delay_s")
     rows = [
@@ -301,8 +330,8 @@ def _dropped(found: MapResult, us_units: bool) -> str:
     removed = sum(fixes["removed"].values())
     grain = fixes.get("grain_dropped_kg")
     if removed == 0:
-        return "No fix was dropped."
-    text = f"{removed:,} of {fixes['read']:,} fixes were dropped, for the reasons in the account"
+        return "No track point was left out."
+    text = f"{opening(LEFT_OUT)}: {removed:,} of {fixes['read']:,}, for the reasons in the account"
     if grain is not None and math.isfinite(grain):
         share = fixes.get("grain_dropped_pct")
         of = "" if share is None else f" ({share:.1f} %)"

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from covermap.errors import OutputError
 from covermap.open_result import MapResult
+from covermap.outputs.labels import IMPLEMENT_RUNS
 from covermap.outputs.plan_text import SCHEMA
 from covermap.outputs.report_tables import number, table
-from covermap.outputs.signs import action_signs
+from covermap.tables.signs import action_signs
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -181,7 +182,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
         ("action", "left", 1),
         ("zones", "right", None),
         (f"ground [{area.unit}]", "right", None),
-        ("swaths", "right", None),
+        (IMPLEMENT_RUNS, "right", None),
     ]
     if priced:
         columns += [("cost, about", "right", None), ("fuel, about [l]", "right", None)]
@@ -193,7 +194,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
             f"{row['action']}\n[{row['rule_id']}]",
             number(row["zones"], 0),
             area.text(row["area_ha"] * 1e4).removesuffix(area.unit).strip(),
-            number(row["swaths"], 0),
+            number(row["implement_runs"], 0),
         ]
         if priced:
             cells += [number(row["cost"], 0), number(row["fuel_l"], 0)]
@@ -243,11 +244,10 @@ def _steps_table(steps: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str
         spread = "" if cover["high"] - cover["low"] < 0.5 else (
             f" ({cover['low']:.0f} to {cover['high']:.0f})"
         )  # fmt: skip
-        basis = f", share kept of {step['basis']}" if step["basis"] else ""
         equivalent = "*" if step["flat_equivalent"] else ""
         rows.append(
             [
-                f"{step['operation']}{basis}",
+                step["operation"],
                 f"{cover['mid']:.0f}{spread}",
                 f"{rate.text(step['residue_t_ha']['mid'])}{equivalent}",
             ]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.open_result import MapResult
+from covermap.outputs.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_key
 from covermap.units import Shown, shown
 
 #: So many passes and strips are listed; the files hold all.
@@ -85,8 +86,8 @@ def passes_table(found: MapResult, us_units: bool) -> dict[str, Any]:
         ("spacing", "right", 1),
         ("discharge", "left", 1.2),
         ("mean ratio", "right", 1.1),
-        ("CV [%]", "right", 0.9),
-        ("highest ÷ lowest", "right", 1.6),
+        (f"{UNEVENNESS} [%]", "right", 1.3),
+        (HIGHEST_TO_LOWEST, "right", 1.6),
     ]
     if all(row[1] in (row[0], "") for row in rows):
         del columns[1]
@@ -161,7 +162,7 @@ def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> 
         causes = _first_causes(row.get("causes"))
         cells = [
             str(row["strip_id"]),
-            str(row["kind"]) + ("\nin a row" if row["discharge"] == "windrow" else ""),
+            str(row["kind"]) + (f"\n{WINDROW}" if row["discharge"] == "windrow" else ""),
             size,
             number(row["mean_ratio"], 2),
             unit["mass per area"].text(row.get("mean_residue_t_ha")),
@@ -248,15 +249,15 @@ def accounts(found: MapResult, us_units: bool) -> tuple[list[dict[str, Any]], di
             unit["area"],
             harvested * 1e4,
             [
-                (f"gap, ratio below {found.limit('gap_below'):g}", gap * 1e4),
-                (f"double, ratio above {found.limit('double_above'):g}", double * 1e4),
+                (limit_key("gap", found.limit("gap_below")), gap * 1e4),
+                (limit_key("double", found.limit("double_above")), double * 1e4),
                 ("the rest, within the limits", (harvested - gap - double) * 1e4),
             ],
             "",
         ),
         (
-            "Fixes read",
-            Shown(1.0, "fixes", 0),
+            "Track points read",
+            Shown(1.0, "points", 0),
             fixes["read"],
             [("harvested", fixes["harvested"]), *removed.items()],
             "",

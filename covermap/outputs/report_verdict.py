@@ -14,6 +14,7 @@ from typing import Any
 import geopandas as gpd
 
 from covermap.open_result import MapResult
+from covermap.outputs.labels import HIGHEST_TO_LOWEST
 from covermap.plan.settings_advice import URDR_WANTED
 from covermap.units import shown
 
@@ -32,16 +33,16 @@ RULES = {
     "report-verdict-even": "Even: {measures}.",
     "report-verdict-parts": "Even on most of the ground, not everywhere: {measures}.",
     "report-verdict-uneven": "Uneven: {measures}.",
-    "report-verdict-rows": "Not judged: all straw was laid in rows on purpose. {measures}.",
+    "report-verdict-rows": "Not judged: all straw was laid in windrows on purpose. {measures}.",
     "report-verdict-none": "Not judged: the map holds too little harvested ground for an "
-    "evenness. {measures}.",
-    "report-verdict-some-rows": "{rows} of {passes} passes laid their straw in rows on purpose; "
-    "these rows and the ground beside them count as double and gap.",
+    "unevenness (CV). {measures}.",
+    "report-verdict-some-rows": "{rows} of {passes} passes laid their straw in windrows on "
+    "purpose; these windrows and the ground beside them count as double and gap.",
     "report-verdict-limits": f"Even means all three: CV up to {EVEN_CV_PCT:.0f} % (borrowed from "
     "granular fertiliser, where yield is lost above that: Teagasc; a choice for residue), at most "
     f"{100 * EVEN_GROUND_SHARE:.0f} % of the ground in gaps and doubles (a choice), at most "
-    f"{100 * EVEN_PASS_SHARE:.0f} % of the pass length above {URDR_WANTED:g} in highest ÷ lowest "
-    f"across the pass (URDR; {URDR_WANTED:g} is what no-till needs: Allmaras et al. 1985; the "
+    f"{100 * EVEN_PASS_SHARE:.0f} % of the pass length above {URDR_WANTED:g} in "
+    f"{HIGHEST_TO_LOWEST} ({URDR_WANTED:g} is what no-till needs: Allmaras et al. 1985; the "
     f"share is a choice). Uneven means more than {100 * UNEVEN_GROUND_SHARE:.0f} % of the ground "
     f"or more than {100 * UNEVEN_PASS_SHARE:.0f} % of the pass length (choices).",
     "report-cause-strongest": "Strongest cause: {cause}. It put {missing} too little and {much} "
@@ -85,7 +86,7 @@ def verdict(found: MapResult) -> list[Said]:
     if math.isfinite(ground):
         measures.append(f"{_share(ground)} of the ground in gaps and doubles")
     if judged:
-        measures.append(f"{above} of {judged} passes above {URDR_WANTED:g} in highest ÷ lowest")
+        measures.append(f"{above} of {judged} passes above {URDR_WANTED:g} in {HIGHEST_TO_LOWEST}")
     if cv_pct is None or not math.isfinite(ground):
         rule = "report-verdict-none"
     elif rows == len(found.passes):

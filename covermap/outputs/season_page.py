@@ -14,6 +14,7 @@ from importlib import resources
 import pandas as pd
 
 from covermap.outputs.colours import palette
+from covermap.outputs.labels import IN_DOUBLES, IN_GAPS, limit_keys
 from covermap.outputs.map_texts import LAYER_MEANINGS, display_range, legend_marks
 from covermap.outputs.report_verdict import Said
 from covermap.outputs.season_page_comparisons import group_table, year_table
@@ -127,9 +128,9 @@ def season_page(content: SeasonContent) -> str:
 
 def _ranked(content: SeasonContent) -> list[PageTable]:
     titles = (
-        ("worst evenness", "Most uneven"),
-        ("most double ground", "Most ground under double cover"),
-        ("most gap ground", "Most ground in gaps"),
+        ("highest unevenness", "Most uneven"),
+        ("most double ground", f"Most ground {IN_DOUBLES}"),
+        ("most gap ground", f"Most ground {IN_GAPS}"),
     )
     return [
         ranked_table(content.rankings, kind, title, RANKED_ROWS, content.us_units)
@@ -159,6 +160,7 @@ def _legend() -> dict[str, object]:
     colours = palette(band)[1::4, :3].tolist()
     return {
         "meaning": LAYER_MEANINGS[band],
+        "limits": "; ".join(limit_keys(_USUAL_LIMITS).values()),
         "width": 100 / len(colours),
         "fills": [
             (f"{100 * k / len(colours):.3f}", f"#{r:02x}{g:02x}{b:02x}")

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from covermap.outputs.labels import UNEVENNESS
 from covermap.outputs.season_page_tables import (
     Cell,
     PageTable,
@@ -34,7 +35,7 @@ def group_table(
         ("fields", "number"),
         ("passes", "number"),
         (f"ground [{area.unit}]", "number"),
-        ("mean CV [%]", "number"),
+        (f"{UNEVENNESS} [%], mean", "number"),
         ("mean ratio", "number"),
         *((f"{name}s [%]", "number") for name in kinds),
         (f"mean wind [{wind.unit}]", "number"),
@@ -80,7 +81,12 @@ def year_table(years: pd.DataFrame, us_units: bool) -> tuple[PageTable, PageTabl
         (f"common ground [{area.unit}]", "number"),
         *(
             (f"{what}, {when}", "number")
-            for what in ("CV [%]", f"gaps [{area.unit}]", f"doubles [{area.unit}]", "cover [%]")
+            for what in (
+                f"{UNEVENNESS} [%]",
+                f"gaps [{area.unit}]",
+                f"doubles [{area.unit}]",
+                "cover [%]",
+            )
             for when in ("before", "now", "change")
         ),
         ("crops", "text"),

@@ -9,11 +9,17 @@ from urllib.parse import quote
 
 import pandas as pd
 
+from covermap.outputs.labels import HIGHEST_TO_LOWEST, IN_DOUBLES, IN_GAPS, UNEVENNESS, WINDROW
 from covermap.units import Shown, shown
 
 UNKNOWN = "–"
 #: A lean that would show as nothing is not named [m].
 LEAST_LEAN_M = 0.05
+#: Head of a narrow column: broken where words may part.
+_HIGHEST_TO_LOWEST = ", ".join(
+    part.replace(" ", "\N{NO-BREAK SPACE}").replace("\N{NO-BREAK SPACE}across", " across")
+    for part in (HIGHEST_TO_LOWEST, "middle pass")
+)
 
 
 @dataclass(frozen=True)
@@ -113,13 +119,13 @@ def field_page_table(
         ("crop", "text"),
         ("machine", "text"),
         (f"harvested [{area.unit}]", "number"),
-        ("CV [%]", "number"),
+        (f"{UNEVENNESS} [%]", "number"),
         (f"gaps [{area.unit}]", "number"),
         ("gaps [%]", "number"),
         (f"doubles [{area.unit}]", "number"),
         ("doubles [%]", "number"),
         ("strongest cause", "words"),
-        ("highest ÷ lowest, middle pass", "number"),
+        (_HIGHEST_TO_LOWEST, "number"),
         ("cover [%]", "number"),
         (f"residue [{rate.unit}]", "number"),
         (f"wind [{wind.unit}]", "number"),
@@ -166,8 +172,8 @@ def _picture(row: Mapping[Any, Any], address: str) -> Cell:
     if not address:
         return Cell("")
     alt = (
-        f"Spread ratio of {row['name']}: {number(row['gap_share'], 1, 100.0).text} % in gaps, "
-        f"{number(row['double_share'], 1, 100.0).text} % under double cover"
+        f"Spread ratio of {row['name']}: {number(row['gap_share'], 1, 100.0).text} % {IN_GAPS}, "
+        f"{number(row['double_share'], 1, 100.0).text} % {IN_DOUBLES}"
     )
     return Cell("", picture=address, alt=alt)
 
@@ -186,7 +192,7 @@ def _from(degrees: Any) -> str:
 
 def settings_text(row: Mapping[Any, Any], length: Shown, *, reaches: bool) -> str:
     """Put into words how a machine was set, with or without how far it reached."""
-    how = {"both": "spread and rows", "windrow": "in rows"}
+    how = {"both": f"spread and {WINDROW}"}
     parts = [how.get(row["discharge"], row["discharge"] if known(row["discharge"]) else "")]
     if reaches:
         left, right = length.text(row["reach_left_m"]), length.text(row["reach_right_m"])
@@ -219,7 +225,7 @@ def ranked_table(
     columns = [
         ("rank", "number"),
         ("field", "text"),
-        ("CV [%]", "number"),
+        (f"{UNEVENNESS} [%]", "number"),
         (f"gaps [{area.unit}]", "number"),
         (f"doubles [{area.unit}]", "number"),
         (f"ground [{area.unit}]", "number"),

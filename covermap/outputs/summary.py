@@ -12,8 +12,18 @@ import pandas as pd
 
 from covermap import __version__
 from covermap.cover.spectrum import spectrum_findings
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.ground.rasters import Raster, as_raster, stripes
+from covermap.outputs.labels import (
+    CROSSWIND,
+    HIGHEST_TO_LOWEST,
+    LEFT_OUT,
+    UNEVENNESS,
+    WINDROW,
+    limit_key,
+    opening,
+)
+from covermap.outputs.plain_values import plain
 from covermap.settings import BY_NAME
 from covermap.units import shown
 
@@ -22,11 +32,6 @@ SCHEMA = "covermap-summary-1"
 
 #: A cause with a smaller part of all residue laid wrong is left to causes.csv.
 _LEAST_TOLD = 0.03
-#: Shown wherever a result could send someone to a machine.
-CAUTION = (
-    "Before anyone reaches into the machine: engine off, key out, all moving parts stopped; "
-    "follow the operator's manual first. Local codes and licensed advisers go before this map."
-)
 
 
 @dataclass(frozen=True)
@@ -40,7 +45,7 @@ class LimitArea:
 
 
 def limit_area(result: FieldResult, kind: str) -> LimitArea:
-    """Give the ground in gaps (``gap``) or under double cover (``double``)."""
+    """Give the ground in gaps (``gap``) or in doubles (``double``)."""
     ratio = result.rasters["spread_ratio"]
     limit = result.settings.number("limits", "gap_below" if kind == "gap" else "double_above")
     beyond = np.less if kind == "gap" else np.greater
@@ -70,19 +75,6 @@ def mean_on_harvested(result: FieldResult, values: np.ndarray | Raster) -> float
         there = np.where(harvested, band.rows(part.row, part.rows), 0.0).astype(np.float64)
         sums.extend(there.sum(axis=1).tolist())
     return math.fsum(sums) / cells if cells else math.nan
-
-
-def plain(value: Any) -> Any:
-    """Turn numpy scalars to plain ones and what JSON cannot hold (NaN, ∞) to None."""
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float):
-        return round(value, 9) if math.isfinite(value) else None
-    return value
 
 
 def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
@@ -217,11 +209,11 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
     urdr = "a lane without residue" if math.isinf(even.urdr) else f"{even.urdr:.1f}"
     lines += [
         (
-            f"Evenness (CV, {unit['length'].text(result.tray_m)} trays)",
+            f"{UNEVENNESS}, {unit['length'].text(result.tray_m)} trays",
             f"{even.cv_pct:.0f} %",
         ),
         (
-            "Highest ÷ lowest across the pass (URDR)",
+            opening(HIGHEST_TO_LOWEST),
             f"{urdr} in the middle pass; above {limit:g} in {uneven} of {len(result.passes)}",
         ),
     ]
@@ -242,7 +234,7 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
     if math.isfinite(grain):
         share = grain / result.ledger.grain_seen_kg
         text += f", with {unit['mass'].text(grain)} of grain ({share:.1%})"
-    lines.append(("Fixes dropped", text))
+    lines.append((opening(LEFT_OUT), text))
     return lines
 
 
@@ -292,7 +284,7 @@ def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[
             f"{unit['length'].text(strip.width_m):>8}  ratio {strip.mean_ratio:>5.2f}  "
             f"{unit['mass per area'].text(strip.mean_residue_t_ha):>12}  "
             f"{unit['mass'].text(amount):>10} {'missing' if strip.kind == 'gap' else 'too much'}  "
-            f"passes {passes}{' (laid in rows)' if strip.discharge == 'windrow' else ''}"
+            f"passes {passes}{f' ({WINDROW})' if strip.discharge == 'windrow' else ''}"
         )
         lines.append(f"     {strip.causes}")
     return lines
@@ -319,17 +311,19 @@ def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         ("Profile", ", ".join(str(p) for p in passes["profile"].unique())),
         ("Wind", wind),
         ("Pass spacing, middle", unit["length"].text(float(passes["spacing_m"].median()))),
-        (
-            "Gap below, double above",
-            f"{result.settings.number('limits', 'gap_below'):g}, "
-            f"{result.settings.number('limits', 'double_above'):g} × own residue",
+        *(
+            (one.capitalize(), below)
+            for one, below in (
+                limit_key(kind, result.settings.number("limits", setting)).split(": ")
+                for kind, setting in (("gap", "gap_below"), ("double", "double_above"))
+            )
         ),
         ("Cell", unit["length"].text(result.grid.cell_m)),
     ]
 
 
 def _wind(result: FieldResult) -> dict[str, float | None]:
-    """Give the wind over the passes: as measured, and across them on the pieces."""
+    """Give the wind over the passes: as measured, and across them on the flying straw."""
     passes = result.passes[result.passes["wind_speed_m_s"].notna()]
     if passes.empty:
         return dict.fromkeys(("speed_mean_m_s", "speed_max_m_s", "crosswind_max_m_s"))
@@ -349,6 +343,6 @@ def _wind_text(result: FieldResult, us_units: bool) -> str:
     mean = np.exp(1j * np.radians(from_deg)).mean()
     return (
         f"{unit.text(wind['speed_mean_m_s'])} from about "
-        f"{np.degrees(np.angle(mean)) % 360:.0f}°, up to {unit.text(wind['crosswind_max_m_s'])} "
-        "across the pieces"
+        f"{np.degrees(np.angle(mean)) % 360:.0f}°, "
+        f"{CROSSWIND} up to {unit.text(wind['crosswind_max_m_s'])}"
     )

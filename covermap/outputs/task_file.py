@@ -1,6 +1,6 @@
-"""Plan zones as an ISO 11783-10 task set: what a machine is to do where, for one quantity.
+"""Plan zones as task data after ISO 11783-10: what a machine is to do where, one quantity.
 
-The set is written in the structure of version 3.3, which terminals for version 4 read as
+They are written in the structure of version 3.3, which terminals for version 4 read as
 well; a field in parts that lie apart needs version 4, the first with several outlines for
 one field. The grid is of type 1, a zone code in each cell: every value stands once, in the
 XML file, under the name of its action, where it can be read and changed at the terminal.
@@ -18,7 +18,8 @@ from xml.etree import ElementTree
 
 from covermap import __version__
 from covermap.errors import OutputError
-from covermap.outputs.summary import CAUTION
+from covermap.outputs.caution import CAUTION
+from covermap.outputs.labels import TASK_DATA, opening
 from covermap.outputs.task_grid import AREA_TOLERANCE, OUTSIDE_CODE, TaskGrid, lay_task_grid
 from covermap.outputs.task_values import TaskQuantity, find_task_quantity, task_values
 from covermap.plan.actions import ACTIONS, RULE_IDS
@@ -28,20 +29,20 @@ if TYPE_CHECKING:
     from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
-#: Longest name of anything in a task set, in characters (ISO 11783-10).
+#: Longest name of anything in task data, in characters (ISO 11783-10).
 LONGEST_DESIGNATOR = 32
 #: What is written, below the folder given.
 TASK_FILES = ("READ_ME_FIRST.txt", "TASKDATA/GRD00001.BIN", "TASKDATA/TASKDATA.XML")
 
-#: Sentences of a task set, by rule id.
+#: Sentences of task data, by rule id.
 RULES = {
     "task-check": "Check this task on the terminal before work: field, zones, north, values and "
     "their unit. Work the first metres slowly and look behind the machine. If anything is not as "
     "meant, do not use the task.",
     "task-own-values": "The values are yours: covermap recommends no depth, pressure, force or "
     "rate.",
-    "task-one-machine": "One set moves one quantity of one machine. Where the plan calls for "
-    "several machines, write one set for each and give the others' zones the value at which this "
+    "task-one-machine": "One task moves one quantity of one machine. Where the plan calls for "
+    "several machines, write one for each and give the others' zones the value at which this "
     "machine does nothing.",
     "task-outside": "Outside the zones, outside the field and when the position is lost the value "
     "is 0.",
@@ -49,8 +50,8 @@ RULES = {
     "within {tolerance:.1%} of the plan's.",
     "task-cells-coarse": "Edges of zones follow cells of about {cell:.1f} m; the area of {actions} "
     "is up to {worst:.1%} off the plan's, for so little ground is hard to lay on a grid.",
-    "task-parts": "The field lies in {parts} parts, so the set is of version 4; an older terminal "
-    "may not read it.",
+    "task-parts": "The field lies in {parts} parts, so the data are of version 4; an older "
+    "terminal may not read it.",
     "task-rounded": "{action}: {given:g} {unit} was rounded to {written:g} {unit}, the nearest "
     "that the quantity's resolution can hold.",
     "task-unused": "A value was given for {action}, but the plan has no such zone.",
@@ -67,7 +68,7 @@ def write_task_set(
     made: datetime,
     values: Mapping[str, float] | None = None,
 ) -> list[str]:
-    """Write plan zones as an ISO 11783-10 task set, with a text that says how to use it.
+    """Write plan zones as task data for a machine, with a text that says how to use it.
 
     Parameters
     ----------
@@ -110,7 +111,7 @@ def write_task_set(
         if part.geom_type == "Polygon" and not part.is_empty
     ]
     if not parts:
-        raise OutputError("Cannot write a task set: the field has no outline. Map it again.")
+        raise OutputError("Cannot write task data: the field has no outline. Map it again.")
     present = [rule_id for rule_id in RULE_IDS if rule_id in set(zones["rule_id"])]
     given = task_values(chosen, present, values or {})
     grid = lay_task_grid(zones, [_code(rule_id) for rule_id in zones["rule_id"]])
@@ -121,7 +122,7 @@ def write_task_set(
     said = _sentences(chosen, given, stored, grid, len(parts), values or {})
     area_ha = zones.geometry.area.groupby(zones["rule_id"]).sum() / 1e4
     lines = [
-        f"Task set for a machine: {chosen.words}, {name}",
+        f"{opening(TASK_DATA)}: {chosen.words}, {name}",
         f"Made by covermap {__version__}, {_utc(made):%Y-%m-%d %H:%M} UTC",
         "",
         *said,
@@ -141,7 +142,7 @@ def write_task_set(
         ),
         "",
         "Copy the folder TASKDATA, with both files in it, to where the terminal's manual says.",
-        f"TASKDATA.XML: task set by ISO 11783-10, version {content.get('VersionMajor')}."
+        f"TASKDATA.XML: {TASK_DATA}, version {content.get('VersionMajor')}."
         f"{content.get('VersionMinor')}.",
         "GRD00001.BIN: grid of type 1, a zone in each cell, from the south-west corner eastwards, "
         "then northwards.",
@@ -162,16 +163,16 @@ def _worked_zones(zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Give the zones that hold ground; refuse those that cannot be written."""
     if zones.crs is None or not zones.crs.is_projected:
         raise OutputError(
-            "Cannot write a task set: the zones are not in a metric CRS. Was plan.gpkg changed by "
+            "Cannot write task data: the zones are not in a metric CRS. Was plan.gpkg changed by "
             "another program? Run covermap map again to write it."
         )
     zones = zones[zones.geometry.notna() & (zones.geometry.area > 0.0)]
     if not len(zones):
-        raise OutputError("Cannot write a task set: the plan has no zones. Make a plan first.")
+        raise OutputError("Cannot write task data: the plan has no zones. Make a plan first.")
     strange = sorted(set(zones["rule_id"]) - set(RULE_IDS))
     if strange:
         raise OutputError(
-            f"Cannot write a task set: the plan has zones of {strange[0]!r}, an action that this "
+            f"Cannot write task data: the plan has zones of {strange[0]!r}, an action that this "
             "version of covermap does not know. Run covermap map again to write it."
         )
     return zones

@@ -1,4 +1,4 @@
-"""Zones as the grid of an ISO 11783-10 task set: cells in degrees, one zone code in each."""
+"""Zones as the grid of task data after ISO 11783-10: cells in degrees, one zone code in each."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def lay_task_grid(zones: gpd.GeoDataFrame, codes: Sequence[int]) -> TaskGrid:
     west, south, east, north = (float(edge) for edge in degrees.total_bounds)
     if east - west > 180.0:
         raise OutputError(
-            "Cannot write a task set: the field lies on both sides of the 180th meridian, and "
+            "Cannot write task data: the field lies on both sides of the 180th meridian, and "
             "the grid of ISO 11783-10 cannot. Map each side as a field of its own."
         )
     number = np.asarray(codes)

@@ -1,4 +1,4 @@
-"""What a task set can tell a machine to do: quantities of ISO 11783-11, and a person's values.
+"""What task data can tell a machine to do: quantities of ISO 11783-11, and a person's values.
 
 No action has a value unless a person gave one; only ground that is left alone may have one
 of its own, and never one that puts a tool into the soil.
@@ -65,7 +65,7 @@ class TaskQuantity:
 
 @cache
 def task_quantities() -> dict[str, TaskQuantity]:
-    """Give every quantity a task set can hold, by its key."""
+    """Give every quantity task data can hold, by its key."""
     return {
         row["quantity"]: TaskQuantity(
             key=row["quantity"],
@@ -150,7 +150,7 @@ def task_values(
     if missing:
         options = " ".join(f"--task-value {rule_id}=VALUE" for rule_id in missing)
         raise SettingsError(
-            f"Task set, {quantity.words}: no value for "
+            f"Task data, {quantity.words}: no value for "
             + ", ".join(f"{rule_id} ({ACTIONS[rule_id]})" for rule_id in missing)
             + f". covermap recommends none. Give each in {quantity.si_unit}: {options}. "
             + quantity.zero_means

@@ -21,6 +21,7 @@ from covermap.outputs.drawing import (
     svg_of,
     two_colours,
 )
+from covermap.outputs.labels import UNEVENNESS
 from covermap.spread.overlap import MODES, Mode, cv_against_spacing, widest_spacing
 from covermap.spread.profile import BINS
 from covermap.spread.trays import MeasuredProfile
@@ -53,7 +54,7 @@ def tray_plot(
         Any text; the name of the test if empty.
     cv_limit_pct : float
         Largest coefficient of variation accepted [%]. The default is what is accepted for
-        granular fertiliser (Teagasc; Fertcare Australia); none is published for residue.
+        granular fertiliser (Teagasc; Australian fertiliser trade); none is published for residue.
     tray_m : float
         Width over which the overlapped spread is averaged [m].
     us_units : bool
@@ -181,5 +182,5 @@ def _draw_spacing(
     axes.set_ylim(0, None)
     axes.set_xlim(spacings[0] / metres, spacings[-1] / metres)
     axes.set_xlabel(f"spacing of the passes [{unit}]")
-    axes.set_ylabel(f"unevenness: CV over {tray_m / metres:.1f} {unit} [%]")
+    axes.set_ylabel(f"{UNEVENNESS} over {tray_m / metres:.1f} {unit} [%]")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), fontsize=8.5)

@@ -37,7 +37,7 @@ def tray_lines(
     profile : MeasuredProfile
     cv_limit_pct : float
         Largest coefficient of variation accepted [%]. The default is what is accepted for
-        granular fertiliser (Teagasc; Fertcare Australia); none is published for residue.
+        granular fertiliser (Teagasc; Australian fertiliser trade); none is published for residue.
     tray_m : float
         Width over which the overlapped spread is averaged [m].
     us_units : bool

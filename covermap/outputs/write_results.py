@@ -14,15 +14,16 @@ import pandas as pd
 from pyproj import Transformer
 
 from covermap import __version__
-from covermap.field import FieldResult
+from covermap.field_result import FieldResult
 from covermap.ground.rasters import Raster
 from covermap.ground.threads import core_count
+from covermap.outputs.caution import CAUTION
 from covermap.outputs.geotiff import write_geotiff
 from covermap.outputs.map_page import MapContent, map_page
 from covermap.outputs.map_texts import in_both_units
 from covermap.outputs.plan_text import with_words
 from covermap.outputs.spectrum_plot import spectrum_plot
-from covermap.outputs.summary import CAUTION, cause_facts, facts, settings_used, summary
+from covermap.outputs.summary import cause_facts, facts, settings_used, summary
 from covermap.outputs.vectors import (
     write_causes,
     write_passes,

@@ -10,18 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from covermap.tables.signs import words_of
+
 #: What each action is called, by rule id; the later one wins where several are called for.
-ACTIONS: dict[str, str] = {
-    "plan-leave": "leave",
-    "plan-down-pressure": "more down pressure",
-    "plan-row-cleaner": "row cleaner on",
-    "plan-check-stand": "reseed risk, check stand",
-    "plan-harrow": "heavy harrow",
-    "plan-till": "till",
-    "plan-spread-again": "spread again",
-    "plan-bale-or-rake": "bale or rake",
-}
-#: Actions that take a pass over whole swaths.
+ACTIONS = words_of("action")
+#: Actions that take a pass over whole implement runs.
 PASSES = ("plan-harrow", "plan-till")
 RULE_IDS = tuple(ACTIONS)
 #: More than this many times its own residue on a short strip is a heap, not a band (a stated
@@ -46,8 +39,8 @@ TRIGGERS: dict[str, str] = {
     "plan-till": "{called:.0%} of this ground has more at seeding than the {most} that can be "
     "seeded through, harrowed or not (mean {load}).",
     "plan-spread-again": "a short heap: spread ratio {ratio:.2f}, {load}.",
-    "plan-bale-or-rake": "straw in a row on {called:.0%} of this ground: spread ratio {ratio:.2f}, "
-    "{load}.",
+    "plan-bale-or-rake": "straw in a windrow on {called:.0%} of this ground: spread ratio "
+    "{ratio:.2f}, {load}.",
 }
 #: What an action should bring, by rule id.
 BENEFITS: dict[str, str] = {
@@ -63,7 +56,7 @@ BENEFITS: dict[str, str] = {
     "plan-till": "residue mixed in; cover here falls below the {cover:.0f} % shown, so look at the "
     "target of {target:.0f} % first.",
     "plan-spread-again": "a heap of {load} thinned by hand or loader before the drill meets it.",
-    "plan-bale-or-rake": "the row gone or drawn out; see the baling note for what must stay.",
+    "plan-bale-or-rake": "the windrow gone or drawn out; see the baling note for what must stay.",
 }
 
 
@@ -113,7 +106,7 @@ class Spot:
     cover_pct : numpy.ndarray
         Cover after the operations [%].
     in_row, heap : numpy.ndarray of bool
-        Ground of passes whose straw still lies in rows; short heap.
+        Ground of passes whose straw still lies in windrows; short heap.
     """
 
     ratio: np.ndarray

@@ -15,10 +15,10 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.plan.operation_table import Range
 
-#: Bare smooth ground of the RUSLE unit plot [mm]: 0.24 in (Renard et al. 1997).
+#: Bare smooth ground of the unit plot [mm]: 0.24 in (Renard et al. 1997).
 SMOOTH_ROUGHNESS_MM = 6.096
-#: How strongly cover works: rain between rills, usual cropland, rills (RUSLE2 training set,
-#: NSERL: 0.025 to over 0.05; 0.035 default in cfactor after Renard et al. 1997) [1/%].
+#: How strongly cover works: rain between rills, usual cropland, rills (USDA-ARS training
+#: notes: 0.025 to over 0.05; 0.035 usual after Renard et al. 1997) [1/%].
 INTERRILL_PER_PCT, CROPLAND_PER_PCT, RILL_PER_PCT = 0.025, 0.035, 0.050
 #: Cover within which Fryrear 1985 measured [%].
 WIND_VALID_PCT = (8.0, 80.0)
@@ -28,8 +28,8 @@ _OTHER_WIND_PER_PCT = (0.0438, 0.0605)
 
 #: What is said about erosion, by rule id.
 RULES = {
-    "erosion-water": "Soil loss to water against bare ground, by cover alone (RUSLE surface "
-    "cover factor, Renard et al. 1997). Slope, rain, soil and roots come on top; the range is "
+    "erosion-water": "Soil loss to water against bare ground, by cover alone (surface cover "
+    "factor of Renard et al. 1997). Slope, rain, soil and roots come on top; the range is "
     "for cover that works less (rain between rills) or more (rills).",
     "erosion-wind": "Soil loss to wind against bare ground, for flat residue (Fryrear 1985); the "
     "range is that of two other published curves. Standing stubble protects more than flat "
@@ -87,7 +87,7 @@ def water_loss_ratio(
 
     References
     ----------
-    Renard et al. 1997, USDA Agriculture Handbook 703, as in watem-sedem/cfactor.
+    Renard et al. 1997, USDA Agriculture Handbook 703.
     """
     if not INTERRILL_PER_PCT <= per_pct <= RILL_PER_PCT:
         raise SettingsError(

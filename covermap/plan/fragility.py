@@ -47,7 +47,7 @@ def _other_view(used: dict[str, str], other: dict[str, str]) -> str:
 
 
 def fragility_of(crop_kind: str) -> Fragility:
-    """Look up whether a crop's residue is fragile; WEPP goes before the NRCS list.
+    """Look up whether a crop's residue is fragile; the USDA-ARS list goes before the NRCS one.
 
     Parameters
     ----------

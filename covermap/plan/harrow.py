@@ -5,9 +5,9 @@ exponentially distributed carry distances: a tine row lets go of a piece at any 
 alike. Burial is another matter and not counted here.
 
 The harrow's lines of travel are drawn on the grid as digital lines that share out its cells:
-each cell is on one line, each line in one swath. Along a line the load in the tines is a
+each cell is on one line, each line in one run. Along a line the load in the tines is a
 recursion from cell to cell with the exact mean of each cell, so mass is conserved to rounding,
-nothing becomes negative, nothing leaks sideways into the next swath, and the work is one look
+nothing becomes negative, nothing leaks sideways into the next run, and the work is one look
 at each cell whatever the carry distance. Turning the raster and back would smear and lose
 mass; convolution by Fourier transform would drag across the field's edges and leave small
 negative numbers. The price is that a line strays from the true one by up to half a cell.
@@ -41,7 +41,7 @@ class Harrow:
     Attributes
     ----------
     implement_width_m : float
-        Width of a swath [m]; swaths lie side by side without overlap.
+        Width of a run [m]; runs lie side by side without overlap.
     carry_m : float
         Mean distance that moved residue is carried [m].
     moved_share : float
@@ -90,7 +90,7 @@ def harrow_pass(
 ) -> HarrowedGround:
     """Harrow a field once, back and forth, and say what lies where.
 
-    Swaths lie side by side, the middle line of one through the middle of the grid; every
+    Runs lie side by side, the middle line of one through the middle of the grid; every
     second one is driven against ``heading_deg``. In a cell of length d along the travel the
     load falls by exp(−d/carry_m), and what is picked up evenly over it leaves with the
     share (carry_m/d)·(1 − exp(−d/carry_m)). What is still carried at the field's edge goes to
@@ -151,18 +151,18 @@ def harrow_pass(
 def _lines(
     shape: tuple[int, int], cell_m: float, slope: float, width_m: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the shift of lines per row, the first line of each swath (and an end), and its way.
+    """Give the shift of lines per row, the first line of each run (and an end), and its way.
 
     Line k runs through column k + shift[row]. Ties are rounded to even, so that a mirrored
-    field has mirrored lines and swaths.
+    field has mirrored lines and runs.
     """
     rows, cols = shape
     shift = np.rint((np.arange(rows) - (rows - 1) / 2) * slope).astype(np.int64)
     line = np.arange(-shift.max(), cols - shift.min())
     off_m = (line - (cols - 1) / 2) * cell_m / math.hypot(1.0, slope)
-    swath = np.rint(off_m / width_m).astype(np.int64)
-    first = np.flatnonzero(np.diff(swath, prepend=swath[0] - 1))
-    return shift, line[0] + np.append(first, len(line)), swath[first] % 2 == 0
+    run = np.rint(off_m / width_m).astype(np.int64)
+    first = np.flatnonzero(np.diff(run, prepend=run[0] - 1))
+    return shift, line[0] + np.append(first, len(line)), run[first] % 2 == 0
 
 
 @compiled
@@ -170,7 +170,7 @@ def _drag(
     before: np.ndarray,
     inside: np.ndarray,
     shift: np.ndarray,
-    swath_start: np.ndarray,
+    run_start: np.ndarray,
     there: np.ndarray,
     down: bool,
     moved: float,
@@ -182,12 +182,12 @@ def _drag(
     rows, cols = before.shape
     lost = 0.0
     for k in range(len(there)):
-        load = np.zeros(swath_start[k + 1] - swath_start[k])
+        load = np.zeros(run_start[k + 1] - run_start[k])
         ahead = down == there[k]
         for n in range(rows):
             r = n if ahead else rows - 1 - n
-            begin = swath_start[k] + shift[r]
-            for c in range(max(begin, 0), min(swath_start[k + 1] + shift[r], cols)):
+            begin = run_start[k] + shift[r]
+            for c in range(max(begin, 0), min(run_start[k + 1] + shift[r], cols)):
                 held = load[c - begin]
                 if not inside[r, c]:
                     lost += held
@@ -200,10 +200,10 @@ def _drag(
                 after[r, c] = lies - taken * leaves + held * (1.0 - stays)
                 load[c - begin] = held * stays + taken * leaves
             # lines that ran off the grid's side have left the field
-            for c in range(begin, min(0, swath_start[k + 1] + shift[r])):
+            for c in range(begin, min(0, run_start[k + 1] + shift[r])):
                 lost += load[c - begin]
                 load[c - begin] = 0.0
-            for c in range(max(cols, begin), swath_start[k + 1] + shift[r]):
+            for c in range(max(cols, begin), run_start[k + 1] + shift[r]):
                 lost += load[c - begin]
                 load[c - begin] = 0.0
         lost += load.sum()

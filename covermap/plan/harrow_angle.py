@@ -228,7 +228,7 @@ class HarrowChoice:
     angle_deg : float
         Of the first pass to the right of the combine's main heading.
     heading_deg : float
-        Of the first pass, clockwise from north; every second swath is driven against it.
+        Of the first pass, clockwise from north; every second run is driven against it.
     passes : int
         Harrow passes that the choice was made for.
     worth_it : bool

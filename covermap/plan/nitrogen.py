@@ -27,7 +27,7 @@ RULES = {
     "nitrogen-surface": "Left on the surface, straw held back under 5 kg/ha, and 60 to 70 % of "
     "the nitrogen was recovered against 36 % with straw mixed in (Cochran, Elliott & Papendick "
     "1980). The rule of thumb of 10 kg per tonne is for straw worked in; on the surface it is "
-    "not needed as much (Henry's Handbook).",
+    "not needed as much (Henry 2003, Henry's Handbook of Soil and Water).",
     "nitrogen-no-figure": "No published C:N was found for {crop} residue, so no tie-up is given.",
     "nitrogen-adviser": "This is no rate. What to apply, if anything, is for a soil test, your "
     "licensed adviser and local nutrient rules.",

@@ -18,8 +18,8 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.tables import read_table
 
-#: Steiner et al. 1999 as cited in SoilManageR: share of flat wheat straw lost per day *of
-#: weather in which straw rots*; dry or frozen days do not count, so no default uses it.
+#: Steiner et al. 1999 (secondary citation): share of flat wheat straw lost per day *of weather
+#: in which straw rots*; dry or frozen days do not count, so no default uses it.
 STEINER_DECAY_PER_DAY = 0.028
 
 #: What is said about single operations, by rule id.
@@ -31,7 +31,7 @@ RULES = {
 _BLANK = "no published figure for {} residue; name an operation that has one"
 _WORDS = {
     "plow": "plough", "disk": "disc", "moldboard": "mouldboard", "fall": "autumn",
-    "inch": "in", "inches": "in", "rototiller": "rotary tiller", "airseeder": "air seeder",
+    "inch": "in", "inches": "in", "airseeder": "air seeder",
     "with": "", "and": "", "or": "", "the": "", "a": "",
 }  # fmt: skip
 
@@ -59,7 +59,7 @@ class Operation:
     Attributes
     ----------
     name, source_key : str
-        Plain name, and the source by a short word; unique together.
+        Plain name, and the published table in plain words; unique together.
     basis : {"mass", "cover"}
         What the share is of.
     fragile, nonfragile : tuple of float or None
@@ -85,7 +85,7 @@ class Operation:
 
     @property
     def label(self) -> str:
-        """Name and source, which :func:`find_operation` takes as they stand."""
+        """Name and table, which :func:`find_operation` takes as they stand."""
         return f"{self.name} ({self.source_key})"
 
     def kept(self, fragile: bool) -> Kept:
@@ -134,8 +134,8 @@ def _words(name: str) -> frozenset[str]:
 def find_operation(name: str) -> Operation:
     """Look an operation up; case, punctuation, word order and US or British spelling aside.
 
-    All words of a name are enough, or as many as fit one row only. Where several sources
-    know the tool, add the source: ``"planter, double-disc openers (wepp)"``.
+    All words of a name are enough, or as many as fit one row only. Where several tables
+    know the tool, add the table: ``"planter, double-disc openers (US table, by mass)"``.
 
     Raises
     ------
@@ -158,11 +158,13 @@ def find_operation(name: str) -> Operation:
         more = f" and {len(labels) - 8} more" if len(labels) > 8 else ""
         raise SettingsError(
             f"operation {name!r} fits more than one row: {'; '.join(labels[:8])}{more}. "
-            "Write one of these, with its source in brackets."
+            "Write one of these, with its table in brackets."
         )
-    texts = {" ".join(sorted(words)): row.label for words, row in named}
+    texts: dict[str, list[str]] = {}
+    for words, row in named:
+        texts.setdefault(" ".join(sorted(words)), []).append(row.label)
     near = difflib.get_close_matches(" ".join(sorted(asked)), texts, n=8, cutoff=0.4)
-    labels = list(dict.fromkeys(texts[text] for text in near))[:4]
+    labels = list(dict.fromkeys(label for text in near for label in texts[text]))[:4]
     raise SettingsError(
         f"operation {name!r} is not in the table of operations."
         + (f" Nearest: {'; '.join(labels)}." if labels else "")
@@ -193,7 +195,7 @@ def daily_decay(rate_per_day: float, days: float) -> Operation:
     kept = (1 - rate_per_day) ** days
     return Operation(
         name=f"rotting for {days:g} days",
-        source_key="stated",
+        source_key="stated, by mass",
         basis="mass",
         fragile=(kept, kept),
         nonfragile=(kept, kept),

@@ -253,7 +253,7 @@ class PairAdvice:
     Attributes
     ----------
     crosswind_m_s : float
-        On the pieces, towards the right of the way there [m/s].
+        On the flying straw, towards the right of the way there [m/s].
     there, back : SpreadSetting
         Advised; the present ones where a change is not worth it.
     present_there, present_back : SpreadSetting
@@ -317,7 +317,7 @@ class CardRow:
     Attributes
     ----------
     crosswind_m_s : float
-        On the pieces [m/s]; the setting for wind from the right is the mirror image.
+        On the flying straw [m/s]; the setting for wind from the right is the mirror image.
     setting : SpreadSetting
     after : Overlap
         Evenness with it.
@@ -346,7 +346,7 @@ def card_rows(
 
 
 def strongest_corrected_m_s(rows: list[CardRow]) -> float | None:
-    """Give the strongest crosswind up to which every wind of the rows is made good [m/s].
+    """Give the strongest crosswind up to which every wind of the rows is corrected [m/s].
 
     None if not even still air is: then it is the spreader, not the wind.
     """

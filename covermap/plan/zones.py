@@ -1,6 +1,6 @@
 """Zones that an implement can work: its own width, its own heading, no slivers.
 
-The field is ruled into swaths of the implement's width and each swath into lengths. A
+The field is ruled into runs of the implement's width and each run into lengths. A
 length takes one action if enough of its ground calls for it; lengths alike that touch are
 one zone.
 """
@@ -26,20 +26,20 @@ _LEAST_HOLE_M2 = 5.0
 
 @dataclass(frozen=True)
 class Ruling:
-    """The field ruled into lengths of swaths.
+    """The field ruled into lengths of runs.
 
     Attributes
     ----------
     heading_deg, width_m, length_m : float
         Of the implement; length of a piece along its travel [m].
     west_of, south_of : float
-        Where the first swath and the first length begin, across and along [m].
-    swaths, lengths : int
+        Where the first run and the first length begin, across and along [m].
+    runs, lengths : int
         How many there are.
     cells : numpy.ndarray
         (m,) flat index of the cells ruled.
     piece : numpy.ndarray
-        (m,) number of the piece each lies in, swath × lengths + length.
+        (m,) number of the piece each lies in, run × lengths + length.
     """
 
     heading_deg: float
@@ -47,7 +47,7 @@ class Ruling:
     length_m: float
     west_of: float
     south_of: float
-    swaths: int
+    runs: int
     lengths: int
     cells: np.ndarray
     piece: np.ndarray
@@ -55,7 +55,7 @@ class Ruling:
     @property
     def pieces(self) -> int:
         """Number of pieces, empty ones too."""
-        return self.swaths * self.lengths
+        return self.runs * self.lengths
 
     def counted(self, values: np.ndarray, kinds: int) -> np.ndarray:
         """Give (pieces, kinds) cells of each kind, from a raster of kinds."""
@@ -64,10 +64,8 @@ class Ruling:
 
     def outlines(self, pieces: np.ndarray) -> np.ndarray:
         """Give the rectangles of pieces as polygons in the grid's CRS."""
-        swath, length = np.divmod(pieces, self.lengths)
-        across = (
-            self.west_of + swath[:, None] * self.width_m + np.array([0, 1, 1, 0]) * self.width_m
-        )
+        run, length = np.divmod(pieces, self.lengths)
+        across = self.west_of + run[:, None] * self.width_m + np.array([0, 1, 1, 0]) * self.width_m
         along = (
             self.south_of + length[:, None] * self.length_m + np.array([0, 0, 1, 1]) * self.length_m
         )
@@ -80,7 +78,7 @@ class Ruling:
 def rule_field(
     inside: np.ndarray, grid: Grid, heading_deg: float, width_m: float, length_m: float
 ) -> Ruling:
-    """Rule the ground ``inside`` into swaths of the implement, and those into lengths.
+    """Rule the ground ``inside`` into runs of the implement, and those into lengths.
 
     Parameters
     ----------
@@ -105,19 +103,19 @@ def rule_field(
     along = east * np.sin(angle) + north * np.cos(angle)
     edge = grid.cell_m / 2
     west_of, south_of = across.min() - edge, along.min() - edge
-    swath = ((across - west_of) / width_m).astype(np.int64)
+    run = ((across - west_of) / width_m).astype(np.int64)
     length = ((along - south_of) / length_m).astype(np.int64)
-    swaths, lengths = int(swath.max()) + 1, int(length.max()) + 1
+    runs, lengths = int(run.max()) + 1, int(length.max()) + 1
     return Ruling(
         heading_deg,
         width_m,
         length_m,
         float(west_of),
         float(south_of),
-        swaths,
+        runs,
         lengths,
         cells,
-        swath * lengths + length,
+        run * lengths + length,
     )
 
 
@@ -152,10 +150,10 @@ def action_of_pieces(counts: np.ndarray, least_share: float) -> np.ndarray:
 def without_slivers(
     action: np.ndarray, ruling: Ruling, counts: np.ndarray, cell_m2: float
 ) -> np.ndarray:
-    """Let pieces that are mostly outside take the action of the next length of their swath."""
-    cells = counts.sum(axis=1).reshape(ruling.swaths, ruling.lengths)
+    """Let pieces that are mostly outside take the action of the next length of their run."""
+    cells = counts.sum(axis=1).reshape(ruling.runs, ruling.lengths)
     full = ruling.width_m * ruling.length_m / cell_m2
-    of_piece = action.reshape(ruling.swaths, ruling.lengths).copy()
+    of_piece = action.reshape(ruling.runs, ruling.lengths).copy()
     thin = (cells > 0) & (cells < _LEAST_INSIDE * full)
     wide = np.pad(cells * ~thin, ((0, 0), (1, 1)))
     before, after = wide[:, :-2], wide[:, 2:]
@@ -170,7 +168,7 @@ def zones_of(action: np.ndarray, counts: np.ndarray, ruling: Ruling) -> np.ndarr
 
     All that is left alone is one zone, the last.
     """
-    shape = (ruling.swaths, ruling.lengths)
+    shape = (ruling.runs, ruling.lengths)
     held = (counts.sum(axis=1) > 0).reshape(shape)
     kind = np.where(held, action.reshape(shape), -1)
     number = np.arange(ruling.pieces).reshape(shape)

@@ -13,19 +13,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from covermap.outputs.labels import WINDROW
 from covermap.season.season_results import FAILED, MAPPED, weighted_mean
 from covermap.spread.wind_profile import GRASS_ROUGHNESS_M, log_profile_factor
 from covermap.tables import read_table
 
 #: What a row of ``rankings.csv`` can be, in this order.
 RANKINGS = (
-    "worst evenness",
+    "highest unevenness",
     "most double ground",
     "most gap ground",
     "operator settings",
     "wind",
     "machine",
-    "laid in rows",
+    WINDROW,
     "failed",
 )
 #: Columns of ``rankings.csv``.
@@ -124,15 +125,15 @@ def _class_of_wind(key: tuple[Any, ...], _: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def laid_in_rows(fields: pd.DataFrame) -> pd.Series:
-    """Tell which fields were laid wholly in rows, on purpose: nothing to judge."""
+def laid_in_windrows(fields: pd.DataFrame) -> pd.Series:
+    """Tell which fields were laid wholly in windrows, on purpose: nothing to judge."""
     return fields["discharge"] == "windrow"
 
 
 def judged(fields: pd.DataFrame) -> pd.DataFrame:
-    """Give the mapped fields that can be judged by their evenness."""
+    """Give the mapped fields that can be judged by how even they are."""
     mapped = fields["status"] == MAPPED
-    return fields[mapped & ~laid_in_rows(fields)]
+    return fields[mapped & ~laid_in_windrows(fields)]
 
 
 def rankings(fields: pd.DataFrame, passes: pd.DataFrame) -> pd.DataFrame:
@@ -165,7 +166,7 @@ def rankings(fields: pd.DataFrame, passes: pd.DataFrame) -> pd.DataFrame:
     spread = driven[driven["discharge"] == "spread"] if len(driven) else driven
     rows += _pass_groups("wind", spread, _wind_key, _class_of_wind, by_key=True)
     rows += _machine_rows(good)
-    rows += _field_rows("laid in rows", mapped[laid_in_rows(mapped)])
+    rows += _field_rows(WINDROW, mapped[laid_in_windrows(mapped)])
     rows += _field_rows("failed", fields[fields["status"] == FAILED])
     return pd.DataFrame(rows, columns=list(RANKING_COLUMNS)).astype(
         {"rank": "int64", "fields": "int64", "passes": "Int64"}

@@ -7,9 +7,10 @@ from typing import Any
 
 import pandas as pd
 
+from covermap.outputs.caution import CAUTION
+from covermap.outputs.labels import UNEVENNESS
 from covermap.outputs.report_verdict import Said
-from covermap.outputs.summary import CAUTION
-from covermap.season.rankings import judged, laid_in_rows, season_evenness_pct
+from covermap.season.rankings import judged, laid_in_windrows, season_evenness_pct
 from covermap.season.season_results import FAILED, MAPPED, weighted_mean
 from covermap.units import shown
 
@@ -18,17 +19,17 @@ WORST_FIELDS = 3
 
 #: Sentences by rule id, filled with numbers.
 RULES = {
-    "season-worst": "CV {cv}; {gap} of its ground in gaps, {double} under double cover. Strongest "
-    "cause: {cause}.",
-    "season-evenness": "The evenness of the season is the mean CV of its fields, weighted by "
-    "their harvested ground. It is not the CV over all ground together.",
+    "season-worst": "CV {cv}; {gap} of its ground in gaps, {double} in doubles. Strongest cause: "
+    "{cause}.",
+    "season-evenness": f"{UNEVENNESS} of the season is the mean of that of its fields, "
+    "weighted by their harvested ground. It is not the CV over all ground together.",
     "season-failed": "Not mapped: {failed} of {all} fields. They are listed with their reason, "
     "and are in no mean and no total.",
-    "season-rows": "Fields laid wholly in rows on purpose: {rows}. There is no spread to judge. "
-    "They are in the hectares harvested, but in no ranking, mean CV, gap or double.",
-    "season-some-rows": "Fields laid in rows in part: {rows}. Their rows and the ground beside "
-    "them count as double and gap.",
-    "season-worst-rows": "Part of it was laid in rows on purpose.",
+    "season-rows": "Fields laid wholly in windrows on purpose: {rows}. There is no spread to "
+    "judge. They are in the hectares harvested, but in no ranking, mean CV, gap or double.",
+    "season-some-rows": "Fields laid in windrows in part: {rows}. Their windrows and the ground "
+    "beside them count as double and gap.",
+    "season-worst-rows": "Part of it was laid in windrows on purpose.",
     "season-limits": "The fields were mapped with different limits for gap and double, so their "
     "hectares of gaps and doubles are not alike.",
     "season-versions": "The fields were mapped by different versions of covermap ({versions}): a "
@@ -76,7 +77,7 @@ def season_facts(fields: pd.DataFrame, us_units: bool) -> list[tuple[str, str]]:
     rows = [
         ("Fields", f"{len(mapped):,} mapped, {len(fields) - len(mapped):,} failed"),
         ("Harvested", unit["area"].text(float(mapped["harvested_ha"].sum()) * 1e4)),
-        ("Evenness (mean CV by ground)", _percent(season_evenness_pct(fields) / 100)),
+        (f"{UNEVENNESS}, mean by ground", _percent(season_evenness_pct(fields) / 100)),
     ]
     for kind, column, word in (
         ("gap", "missing_t", "missing"),
@@ -135,7 +136,7 @@ def worst_fields(fields: pd.DataFrame) -> list[tuple[str, list[Said]]]:
 def notes_on_fields(fields: pd.DataFrame) -> list[Said]:
     """Give what has to be said beside the season's numbers and its table of fields."""
     mapped = fields[fields["status"] == MAPPED]
-    failed, rows = int((fields["status"] == FAILED).sum()), int(laid_in_rows(mapped).sum())
+    failed, rows = int((fields["status"] == FAILED).sum()), int(laid_in_windrows(mapped).sum())
     part = int((mapped["discharge"] == "both").sum())
     versions = sorted(mapped["covermap"].dropna().unique())
     notes = [said("season-evenness")]

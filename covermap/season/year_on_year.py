@@ -263,7 +263,7 @@ def _remark(row: Mapping[str, Any], old: Mapping[str, Any]) -> str:
         said.append("other crop")
     for one, when in ((row, "this season"), (old, "the season before")):
         if one["discharge"] in ("windrow", "both"):
-            said.append(f"laid in rows {when}")
+            said.append(f"laid in windrows {when}")
     return "; ".join(said)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,34 +13,10 @@ from covermap.spread.band_corners import corners_by_block
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import at_rows
 from covermap.spread.profile import profile_shares
-from covermap.spread.wind_lean import LEAN_STEP_M_S, DriftTables, leaned_band
+from covermap.spread.wind_lean import LEAN_STEP_M_S, DriftTables, FixWind, leaned_band
 
 #: Under wind, reaches are told apart to this [m]: fewer bands to work out.
 _REACH_STEP_M = 0.05
-
-
-@dataclass(frozen=True)
-class FixWind:
-    """The wind on the pieces at every harvested fix, and what it does to them.
-
-    Attributes
-    ----------
-    across_m_s, along_m_s : numpy.ndarray
-        (n,) air moving to the right and forward at flight height [m/s].
-    east_m_s, north_m_s : numpy.ndarray
-        (n,) air moving east and north as measured [m/s]; NaN where that is not known and a
-        calm stands in.
-    spread, straw, chaff : DriftTables
-        For straw and chaff thrown together, and for each alone.
-    """
-
-    across_m_s: np.ndarray
-    along_m_s: np.ndarray
-    east_m_s: np.ndarray
-    north_m_s: np.ndarray
-    spread: DriftTables
-    straw: DriftTables
-    chaff: DriftTables
 
 
 class _Shapes:

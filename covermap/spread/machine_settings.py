@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import SettingsError
-from covermap.field_file import parse_pass_numbers
 from covermap.settings import (
     BY_NAME,
     DISCHARGES,
@@ -17,6 +16,7 @@ from covermap.settings import (
     PROFILES,
     FieldSettings,
     PassRule,
+    parse_pass_numbers,
 )
 
 #: A windrow is this wide unless its width is given (common practice, no source) [m].

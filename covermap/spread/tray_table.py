@@ -8,8 +8,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from covermap.errors import TrackError, TrayError
-from covermap.harvest.track_bytes import SNIFFED_BYTES, encoding_of_text
+from covermap.errors import TrayError
+from covermap.harvest.track_bytes import read_small_text
 from covermap.spread.tray_columns import TrayColumn, is_missing, number_of, recognise_trays
 
 _DELIMITERS = ",;\t|"
@@ -66,7 +66,7 @@ def read_tray_table(path: Path) -> TrayTable:
         If there is no header with positions and readings.
     """
     name = path.name
-    lines = read_tray_text(path, "tray test").splitlines()
+    lines = read_small_text(path, "tray test").splitlines()
     metadata: dict[str, str] = {}
     for place, line in enumerate(lines):
         text = line.strip().strip(";,\t|")
@@ -92,31 +92,6 @@ def read_tray_table(path: Path) -> TrayTable:
                 "columns such as position (m) and weight (g), or run 1, run 2."
             )
     raise TrayError(f"{name} has no header; expected columns position (m) and weight (g).")
-
-
-def read_tray_text(path: Path, what: str) -> str:
-    """Read a small text file, or say in one sentence why it is none."""
-    try:
-        with path.open("rb") as stream:
-            data = stream.read(SNIFFED_BYTES + 1)
-    except FileNotFoundError:
-        raise TrayError(f"{path.name}: no such {what}; check the name.") from None
-    except OSError as error:
-        raise TrayError(
-            f"{path.name}: cannot be opened ({error.strerror or error}); expected a {what} as "
-            "a text file."
-        ) from None
-    if not data.strip():
-        raise TrayError(f"{path.name} is empty; expected a {what} as a text file.")
-    if len(data) > SNIFFED_BYTES:
-        raise TrayError(f"{path.name} is larger than a megabyte and so is no {what}.")
-    try:
-        encoding = encoding_of_text(data, path.name)
-    except TrackError:
-        raise TrayError(
-            f"{path.name} is no text file; save the {what} as text (CSV for a table) and try again."
-        ) from None
-    return data.decode(encoding, "replace").removeprefix("\ufeff")
 
 
 def _cells(line: str, delimiter: str) -> tuple[str, ...]:

@@ -209,3 +209,27 @@ def lean_of_band_m(shares: np.ndarray, left_m: float, right_m: float) -> float:
     """Give the centre of mass of a band [m]."""
     middles = left_m + (np.arange(len(shares)) + 0.5) * (right_m - left_m) / len(shares)
     return float((shares * middles).sum())
+
+
+@dataclass(frozen=True)
+class FixWind:
+    """The wind on the pieces at every harvested fix, and what it does to them.
+
+    Attributes
+    ----------
+    across_m_s, along_m_s : numpy.ndarray
+        (n,) air moving to the right and forward at flight height [m/s].
+    east_m_s, north_m_s : numpy.ndarray
+        (n,) air moving east and north as measured [m/s]; NaN where that is not known and a
+        calm stands in.
+    spread, straw, chaff : DriftTables
+        For straw and chaff thrown together, and for each alone.
+    """
+
+    across_m_s: np.ndarray
+    along_m_s: np.ndarray
+    east_m_s: np.ndarray
+    north_m_s: np.ndarray
+    spread: DriftTables
+    straw: DriftTables
+    chaff: DriftTables

@@ -11,7 +11,6 @@ import pandas as pd
 
 from covermap.crops import Crop
 from covermap.settings import FieldSettings
-from covermap.spread.bands import FixWind
 from covermap.spread.flight import (
     MOST_LAUNCH_SPEED_M_S,
     ParticleClass,
@@ -20,7 +19,7 @@ from covermap.spread.flight import (
     tip_speed_m_s,
 )
 from covermap.spread.wind import WindSeries, constant_wind, crosswind_and_along, wind_at
-from covermap.spread.wind_lean import DriftTables, Thrower, drift_tables
+from covermap.spread.wind_lean import DriftTables, FixWind, Thrower, drift_tables
 from covermap.spread.wind_profile import FlightWind, mean_flight_height, reduce_to_flight
 
 #: Pieces fall at least this far [m], or there is no flight to speak of.
@@ -194,7 +193,8 @@ def wind_on_fixes(
         float(max(np.abs(across).max(initial=0.0), np.abs(along).max(initial=0.0), 0.5)),
     )
     notes = (
-        f"Wind on the pieces is {reduced.factor:.2f} of that measured at {series.height_m:g} m.",
+        f"Wind on the flying straw is {reduced.factor:.2f} of that measured at "
+        f"{series.height_m:g} m.",
     )
     # a calm stands in where no wind is known; what is told of the wind must not make it one
     measured_east = np.where(at.known, at_east, np.nan)

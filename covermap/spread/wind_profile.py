@@ -2,9 +2,8 @@
 
 Logarithmic profiles over the station's ground and over the stubble, tied together as the
 wind erosion model of the USDA (public domain) does. Sources: Raupach 1994,
-Boundary-Layer Meteorology 71:211-216, for the displacement height; WEPS, USDA-ARS,
-``wind_mod.f95`` (``sbzo``) for the roughness and ``hydro_main_mod.f95`` (``movewind``)
-for the step from one ground to another.
+Boundary-Layer Meteorology 71:211-216, for the displacement height; that model of USDA-ARS
+for the roughness and for the step from one ground to another.
 """
 
 from __future__ import annotations
@@ -17,12 +16,12 @@ from covermap.errors import SettingsError
 #: Roughness of open country with short grass, where stations stand [m]. Davenport's
 #: class "open", as in the WMO guide to instruments (No. 8); value from memory.
 GRASS_ROUGHNESS_M = 0.03
-#: Bare ground is no smoother than this [m]: WEPS ``wind_mod.f95``, 0.3 × random roughness,
-#: here of 6 mm.
+#: Bare ground is no smoother than this [m]: USDA-ARS, wind erosion model, 0.3 × random
+#: roughness, here of 6 mm.
 BARE_GROUND_ROUGHNESS_M = 0.3 * 0.006
-#: Exponent of the roughness ratio in WEPS ``movewind``.
+#: Exponent of the roughness ratio (USDA-ARS, wind erosion model).
 _GROUND_CHANGE_EXPONENT = 0.067
-#: The roughness formula of WEPS holds above this silhouette area index.
+#: The roughness formula of that model holds above this silhouette area index.
 _LEAST_SILHOUETTE = 0.1
 #: Mean height of a piece in the air over its discharge height, see :func:`mean_flight_height`.
 MEAN_HEIGHT_SHARE = 0.6
@@ -105,7 +104,7 @@ def moved_wind_factor(
     from_displacement_m: float,
     from_roughness_m: float,
 ) -> float:
-    """Give wind speed over one ground over that over another (WEPS ``movewind``).
+    """Give wind speed over one ground over that over another.
 
     ``u2 = u1 · ln((z2-d2)/z02) / ln((z1-d1)/z01) · (z02/z01)^0.067``
 
@@ -149,9 +148,9 @@ def stubble_roughness(
     Returns
     -------
     displacement_m : float
-        Raupach 1994 as in WEPS [m].
+        Raupach 1994 [m].
     roughness_m : float
-        WEPS ``sbzo`` [m].
+        As in the wind erosion model of USDA-ARS [m].
 
     Raises
     ------

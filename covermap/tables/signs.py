@@ -12,8 +12,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
-from covermap.cover.causes import CAUSES
-from covermap.plan.actions import ACTIONS
 from covermap.tables import read_table
 
 #: Relative luminance above which black text reads better than white.
@@ -95,16 +93,21 @@ def hatch_of(name: str) -> Hatch:
     )
 
 
+def words_of(kind: str) -> dict[str, str]:
+    """Give what each ``cause`` or ``action`` is called, by rule id, in the order of the table."""
+    return {name: row["words"] for name, row in _rows().items() if row["of"] == kind}
+
+
 @cache
 def action_signs() -> dict[str, Sign]:
     """Give the signs of every action, by rule id, in the order of the actions."""
-    return {rule_id: _sign(rule_id, words) for rule_id, words in ACTIONS.items()}
+    return {rule_id: _sign(rule_id, words) for rule_id, words in words_of("action").items()}
 
 
 @cache
 def cause_signs() -> dict[str, Sign]:
     """Give the signs of every cause, by its words as strips carry them."""
-    return {words: _sign(rule_id, words) for rule_id, words in CAUSES.items()}
+    return {words: _sign(rule_id, words) for rule_id, words in words_of("cause").items()}
 
 
 def action_signs_of(rule_ids: Iterable[str]) -> list[Sign]:
