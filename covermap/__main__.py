@@ -1,5 +1,5 @@
 """Run covermap as ``python -m covermap``."""
 
-from covermap.cli import main
+from covermap.cli.commands import main
 
 main()

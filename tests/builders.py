@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from covermap.field_file import build_settings
 from covermap.ground.grid import Grid, Window, grid_around
 from covermap.harvest.read_track import Track
-from covermap.settings import FieldSettings
+from covermap.settings.field_file import build_settings
+from covermap.settings.field_settings import FieldSettings
 from covermap.spread.deposit import Bands
 
 UTM = CRS.from_epsg(32626)

@@ -32,9 +32,9 @@ def open_data() -> Path:
 @pytest.fixture(scope="session")
 def mapped_sample(tmp_path_factory):
     """Give a function that maps a sample field as it stands, once."""
-    from covermap.field import map_field
-    from covermap.open_field import open_field
-    from covermap.sample import write_sample
+    from covermap.cli.sample import write_sample
+    from covermap.field.open_field import open_field
+    from covermap.field.whole_field import map_field
 
     @cache
     def of(name: str):

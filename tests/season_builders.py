@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from pyproj import Transformer
+
+from covermap.season.job_record import sweep
+from covermap.season.run_season import run_season
+from covermap.season.season_file import read_season
+from covermap.season.season_lock import season_lock
 
 #: UTM zone 26 north, as in builders.py.
 _TO_DEGREES = Transformer.from_crs("EPSG:32626", "EPSG:4326", always_xy=True)
@@ -106,3 +113,41 @@ class InThisProcess:
             except Exception as error:
                 outcome = error
             yield name, outcome
+
+
+def run(source: Path, out: Path, crew=None, **more):
+    season = read_season(source)
+    with season_lock(out) as token:
+        sweep(out)
+        try:
+            return run_season(season, out, token, crew or InThisProcess(), **more)
+        finally:
+            sweep(out)
+
+
+def rows(content) -> dict[str, dict]:
+    return {row["field_id"]: row for row in content["fields"]}
+
+
+def without_seconds(content) -> dict:
+    fields = [{k: v for k, v in row.items() if k != "seconds"} for row in content["fields"]]
+    return {**content, "fields": fields}
+
+
+def bytes_of(folder: Path) -> dict[str, object]:
+    """Give the content of every file; of a GeoPackage all but the time it was written at."""
+    return {
+        f.relative_to(folder).as_posix(): tables(f) if f.suffix == ".gpkg" else f.read_bytes()
+        for f in sorted(folder.rglob("*"))
+        if f.is_file()
+    }
+
+
+def tables(package: Path) -> list:
+    with closing(sqlite3.connect(package)) as base:
+        names = [n for (n,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        return [
+            (name, base.execute(f'SELECT * FROM "{name}"').fetchall())
+            for name in sorted(names)
+            if name != "gpkg_contents" and not name.startswith("rtree_")
+        ]

@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 
 from covermap import errors
-from covermap.cli import commands
-from covermap.cli_options import option_name
-from covermap.columns import TRACK_COLUMNS
+from covermap.cli.commands import commands
+from covermap.cli.options import option_name
+from covermap.cli.sample import write_sample
 from covermap.cover.strips import STRIP_COLUMNS
 from covermap.harvest.clean_track import REASONS
-from covermap.sample import write_sample
-from covermap.settings import SETTINGS
+from covermap.reading.columns import TRACK_COLUMNS
+from covermap.settings.field_settings import SETTINGS
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = (ROOT / "docs" / "commands.md").read_text("utf-8")
@@ -59,7 +59,7 @@ def test_every_column_and_reason_is_documented():
 @pytest.fixture(scope="module")
 def outputs(tmp_path_factory):
     folder = tmp_path_factory.mktemp("docs")
-    from covermap.cli import commands as run
+    from covermap.cli.commands import commands as run
 
     field = write_sample(folder, "barley")
     run(["map", str(field), "--out", str(folder / "out"), "--cell", "2", "--quiet"],

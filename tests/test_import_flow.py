@@ -1,6 +1,8 @@
-"""Imports run one way only; the rooms are listed in the order of the flow."""
+"""Imports run one way only; rooms stay small enough to be known; a feature shows one face."""
 
 import ast
+from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -8,90 +10,151 @@ import pytest
 import covermap
 
 ROOT = Path(covermap.__file__).parent
+#: In the order of the flow. Modules of ``field`` are ranked one by one.
 ORDER = (
-    (
-        "__init__",
-        "errors",
-        "units",
-        "tables",
-        "columns",
-        "crops",
-        "setting",
-        "map_settings",
-        "plan_settings",
-        "settings",
-        "field_file",
-    ),
+    ("__init__", "errors", "units"),
+    ("tables",),
+    ("reading",),
+    ("settings",),
     ("ground",),
     ("harvest",),
+    ("wind",),
     ("spread",),
     ("cover",),
+    ("field.open_field",),
+    ("field.harvest_record",),
+    ("field.field_ground", "field.field_passes"),
+    ("field.field_result",),
+    ("field.whole_field",),
+    ("files",),
+    ("drawing",),
     ("plan",),
-    (
-        "harvest_record",
-        "field_passes",
-        "field",
-        "field_ground",
-        "perturbations",
-        "perturb_field",
-        "plan_work",
-        "plan_field",
-        "open_field",
-        "advise_field",
-        "open_result",
-        "compare_fields",
-    ),
-    ("outputs",),
-    ("sample", "season"),
-    (
-        "cli",
-        "cli_options",
-        "compare_command",
-        "export_command",
-        "plan_command",
-        "range_command",
-        "report_command",
-        "season_command",
-        "page",
-    ),
+    ("advice",),
+    ("trays",),
+    ("how_sure",),
+    ("compare",),
+    ("mapped",),
+    ("report",),
+    ("export",),
+    ("season",),
+    ("cli",),
     ("__main__",),
 )
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}
+FEATURES = ORDER[RANK["plan"] : RANK["season"] + 1]
+#: The one module of a feature that other features may import.
+FACE = {
+    "plan": "face",
+    "advice": "settings_advice",
+    "compare": "compare_fields",
+    "mapped": "write_results",
+    "report": "report_verdict",
+}
+MOST_MODULES, LONGEST_CHAIN = 20, 19
 FILES = sorted(ROOT.rglob("*.py"))
 
 
-def room_of(path: Path) -> str:
-    relative = path.relative_to(ROOT)
-    return relative.parts[0] if len(relative.parts) > 1 else relative.stem
+def name_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts)
 
 
-def imported_rooms(path: Path) -> list[tuple[int, str]]:
+def room_of(module: str) -> str:
+    room, _, rest = module.partition(".")
+    if room == "field" and rest != "__init__":
+        return f"field.{rest.partition('.')[0]}"
+    return room
+
+
+def imports_of(path: Path) -> list[tuple[int, str]]:
+    """Give line and module of everything of covermap that a file imports, anywhere in it."""
     found = []
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        names = []
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}:{node.lineno}: relative import"
-            names = [node.module or ""]
-            if node.module == "covermap":
-                names = [f"covermap.{alias.name}" for alias in node.names]
-        for name in names:
-            parts = name.split(".")
-            if parts[0] == "covermap" and len(parts) > 1:
-                found.append((node.lineno, parts[1] if parts[1] in RANK else "__init__"))
+            whole = [f"{node.module}.{alias.name}" for alias in node.names]
+            names = [w if is_module(w) else str(node.module) for w in whole]
+        else:
+            continue
+        found += [
+            (node.lineno, name.partition(".")[2] or "__init__")
+            for name in names
+            if name.partition(".")[0] == "covermap"
+        ]
     return found
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
-def test_imports_never_run_against_the_flow(path):
-    own = RANK[room_of(path)]
-    for line, room in imported_rooms(path):
-        assert RANK[room] <= own, f"{path.name}:{line} imports {room} against the flow"
+def is_module(name: str) -> bool:
+    parts = name.split(".")
+    return parts[0] == "covermap" and ROOT.joinpath(*parts[1:]).with_suffix(".py").is_file()
+
+
+def faults_of(path: Path, module: str) -> list[str]:
+    """Say what a module imports that it may not."""
+    own, found = room_of(module), []
+    for line, other in imports_of(path):
+        room = room_of(other)
+        if room not in RANK or RANK[room] > RANK[own]:
+            found.append(f"{module}:{line} imports {other} against the flow")
+        between = own != room and (own,) in FEATURES and (room,) in FEATURES
+        if between and other != f"{room}.{FACE.get(room)}":
+            found.append(f"{module}:{line} imports {other}, not the face of {room}")
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=name_of)
+def test_imports_run_with_the_flow_and_see_only_faces(path):
+    module = name_of(path)
+    assert room_of(module) in RANK or module.endswith("__init__"), f"{module} has no rank"
+    if not module.endswith(".__init__"):
+        assert faults_of(path, module) == []
 
 
 def test_the_check_can_fail(tmp_path):
     wrong = tmp_path / "grid.py"
     wrong.write_text("def f():\n    from covermap.cover import strips\n", "utf-8")
-    assert [room for _, room in imported_rooms(wrong)] == ["cover"]
-    assert RANK["cover"] > RANK["ground"]
+    assert "against the flow" in faults_of(wrong, "ground.grid")[0]
+    wrong.write_text("from covermap.plan.harrow import Harrow\n", "utf-8")
+    assert "not the face" in faults_of(wrong, "report.report")[0]
+    assert faults_of(wrong, "plan.zones") == faults_of(wrong, "cli.commands") == []
+
+
+@cache
+def graph() -> dict[str, frozenset[str]]:
+    names = {name_of(path) for path in FILES}
+    return {
+        name_of(path): frozenset(other for _, other in imports_of(path)) & names for path in FILES
+    }
+
+
+@cache
+def chain_from(module: str) -> tuple[str, ...]:
+    longest = max((chain_from(other) for other in graph()[module]), key=len, default=())
+    return (module, *longest)
+
+
+def test_no_chain_of_imports_is_long():
+    chain = max((chain_from(module) for module in graph()), key=len)
+    assert len(chain) <= LONGEST_CHAIN, " <- ".join(chain)
+    assert all(b in graph()[a] for a, b in pairwise(chain))
+
+
+ROOMS = sorted({path.parent for path in FILES} - {ROOT})
+
+
+@pytest.mark.parametrize("room", ROOMS, ids=lambda room: room.name)
+def test_a_room_holds_a_few_modules_and_more_than_one_thing(room):
+    modules = [path for path in room.glob("*.py") if path.name != "__init__.py"]
+    assert len(modules) <= MOST_MODULES
+    named = [
+        node
+        for path in (*modules, room / "__init__.py")
+        for node in ast.parse(path.read_text("utf-8")).body
+        if isinstance(node, ast.FunctionDef | ast.ClassDef)
+    ]
+    assert len(named) > 1
+
+
+def test_the_root_holds_only_the_face_errors_and_units():
+    assert {path.stem for path in ROOT.glob("*.py")} == {"__init__", "__main__", "errors", "units"}

@@ -8,15 +8,15 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
-from covermap.cli import commands
-from covermap.cover.repeat_strips import REPEAT_COLUMNS
-from covermap.outputs.column_meanings import LONGEST_SHORT_NAME, columns_of
-from covermap.outputs.season_tables import FIELD_COLUMNS
-from covermap.outputs.vectors import REMOVED_COLUMNS
-from covermap.sample import write_sample
+from covermap.cli.commands import commands
+from covermap.cli.sample import write_sample
+from covermap.compare.repeat_strips import REPEAT_COLUMNS
+from covermap.files.vectors import REMOVED_COLUMNS
 from covermap.season.rankings import RANKING_COLUMNS
+from covermap.season.season_tables import FIELD_COLUMNS
 from covermap.season.year_on_year import YEAR_COLUMNS
 from covermap.tables import read_table
+from covermap.tables.column_meanings import LONGEST_SHORT_NAME, columns_of
 
 TABLES = (Path(__file__).parents[1] / "docs" / "tables.md").read_text("utf-8")
 FILES = sorted({row["file"] for row in read_table("output_columns")})

@@ -15,9 +15,9 @@ import pytest
 from click.testing import CliRunner
 from season_builders import InThisProcess
 
-from covermap.cli import commands
-from covermap.outputs import labels
-from covermap.sample import write_sample
+from covermap.cli.commands import commands
+from covermap.cli.sample import write_sample
+from covermap.drawing import labels
 from covermap.season import workers
 
 REPO = Path(__file__).parents[1]

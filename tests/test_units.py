@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from covermap.crops import crop_table, find_crop
 from covermap.errors import SettingsError
+from covermap.tables.crops import crop_table, find_crop
 from covermap.units import KINDS, read_quantity, shown, unit_factor
 
 

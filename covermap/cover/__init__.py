@@ -1,1 +1,1 @@
-"""What it means: ground cover, evenness and strips."""
+"""What it means: cover, evenness, strips, causes, spectrum."""

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import pandas as pd
 
-from covermap.cover.readings import Readings
+from covermap.cover.tray_readings import Readings
 
 #: Lanes to either side of a pass that are told apart.
 _LANES = 200

@@ -10,7 +10,7 @@ import pandas as pd
 from covermap.cover.what_if import Run
 from covermap.ground.travel import travel_along
 from covermap.harvest.working_width import HeaderSweeps
-from covermap.spread.wind_lean import FixWind
+from covermap.wind.wind_lean import FixWind
 
 #: A log that breaks off for less than this has no hole worth filling [m].
 _LEAST_HOLE_M = 3.0

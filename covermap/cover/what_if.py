@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.travel import Travel, travel_along
-from covermap.settings import DISCHARGES, PROFILES
+from covermap.settings.field_settings import DISCHARGES, PROFILES
 from covermap.spread.bands import distinct_rows, residue_bands
 from covermap.spread.deposit import Bands
-from covermap.spread.wind_lean import FixWind
+from covermap.wind.wind_lean import FixWind
 
 #: Widths this much apart, as a part of the cut width, are the same width.
 SAME_WIDTH = 0.03

@@ -1,1 +1,1 @@
-"""The grid, and how a moving width is laid on it exactly; no agronomy here."""
+"""Grid, sweeps and the exact laying of moving widths; no agronomy."""

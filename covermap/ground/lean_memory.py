@@ -9,6 +9,9 @@ from __future__ import annotations
 import ctypes
 from contextlib import suppress
 
+import numpy as np
+import pandas as pd
+
 #: Tracks with more fixes than this are worked on with lean memory.
 LARGE_TRACK = 400_000
 #: Blocks from this size stand alone, and go back when freed [bytes].
@@ -31,3 +34,24 @@ def give_back(fixes: int) -> None:
         library = ctypes.CDLL(None)
         library.mallopt(_M_MMAP_THRESHOLD, _ALONE_BYTES)
         library.malloc_trim(0)
+
+
+def at_rows(column: pd.Series, rows: np.ndarray) -> np.ndarray:
+    """Give the values of a settings column at ``rows``, without a copy where all are alike.
+
+    Parameters
+    ----------
+    column : pandas.Series
+        Of numbers; one number for all or one for each.
+    rows : numpy.ndarray
+        (n,) rows of the path.
+
+    Returns
+    -------
+    numpy.ndarray
+        (n,), read-only where all are alike.
+    """
+    values = column.to_numpy()
+    if len(values) and values.strides == (0,):
+        return np.broadcast_to(values[0], len(rows))
+    return np.asarray(values[rows])

@@ -1,1 +1,1 @@
-"""What the combine did: from the track to passes and residue flow."""
+"""What the combine did: track, cleaning, passes, working width, residue."""

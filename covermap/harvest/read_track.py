@@ -17,27 +17,27 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
-from covermap.columns import (
+from covermap.errors import SettingsError, TrackError
+from covermap.harvest.plausible import mend_columns
+from covermap.harvest.readings import grain_of_lost_rows
+from covermap.harvest.track_position import Positions, crs_from_text, place
+from covermap.harvest.track_sections import merge_sections
+from covermap.reading.column_values import (
+    read_flags,
+    read_numbers,
+    read_texts,
+    refuse_degrees_and_minutes,
+)
+from covermap.reading.columns import (
     TRACK_COLUMNS,
     RecognisedColumn,
     column_named,
     needs_unit,
     unit_in_header,
 )
-from covermap.errors import SettingsError, TrackError
-from covermap.harvest.plausible import mend_columns
-from covermap.harvest.readings import grain_of_lost_rows
-from covermap.harvest.track_csv import RawTrack, no_position_columns, read_text_track
-from covermap.harvest.track_position import Positions, crs_from_text, place
-from covermap.harvest.track_sections import merge_sections
-from covermap.harvest.track_time import read_times
-from covermap.harvest.track_values import (
-    read_flags,
-    read_numbers,
-    read_texts,
-    refuse_degrees_and_minutes,
-)
-from covermap.harvest.track_vector import is_json, read_vector_track
+from covermap.reading.text_table import RawTrack, no_position_columns, read_text_track
+from covermap.reading.times import read_times
+from covermap.reading.vector_file import is_json, read_vector_track
 
 _TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
 _WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -52,7 +52,7 @@ class Track:
     ----------
     fixes : pandas.DataFrame
         ``source_row``, ``easting`` and ``northing`` [m], and those columns of
-        :data:`covermap.columns.TRACK_COLUMNS` that the file has.
+        :data:`covermap.reading.columns.TRACK_COLUMNS` that the file has.
     crs : pyproj.CRS
         Metric CRS of easting and northing.
     source : str

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from covermap.crops import Crop
 from covermap.errors import SettingsError
+from covermap.tables.crops import Crop
 
 #: Exponent of the share of straw below a height: joins 22 % below 15 cm (Univ. of
 #: Agriculture Krakow study, winter wheat) and 40 % below 36 cm (Allen 1988).

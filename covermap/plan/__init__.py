@@ -1,1 +1,1 @@
-"""What now: settings for the next field or wind, and the operations that follow."""
+"""What to do about it: the next pass, zone by zone."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from covermap.crops import find_crop
 from covermap.errors import SettingsError
 from covermap.tables import read_table
+from covermap.tables.crops import find_crop
 
 #: What is said about fragility, by rule id.
 RULES = {
@@ -52,7 +52,7 @@ def fragility_of(crop_kind: str) -> Fragility:
     Parameters
     ----------
     crop_kind : str
-        Any name that :func:`covermap.crops.find_crop` knows.
+        Any name that :func:`covermap.tables.crops.find_crop` knows.
 
     Raises
     ------

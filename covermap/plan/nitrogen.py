@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from covermap.crops import find_crop
 from covermap.errors import SettingsError
 from covermap.plan.operation_table import Range
 from covermap.tables import read_table
+from covermap.tables.crops import find_crop
 
 #: What rotting residue needs of carbon to nitrogen (USDA-NRCS 2011: microbial diet).
 DIET_C_N = 24.0

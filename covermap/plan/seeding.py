@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from covermap.crops import find_crop
 from covermap.errors import SettingsError
 from covermap.tables import read_table
+from covermap.tables.crops import find_crop
 
 #: Least load whose cold was measured [t/ha]; up to 6.7 it had no trend (Morris et al. 2009).
 COLD_LOAD_T_HA = 3.3

@@ -1,1 +1,1 @@
-"""Many fields at once: mapped one by one, read as one season."""
+"""Many fields: what to map, who maps it, what is done already, the season book."""

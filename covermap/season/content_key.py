@@ -8,13 +8,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from covermap import __version__
-from covermap.outputs.plan_text import SCHEMA as PLAN_SCHEMA
-from covermap.outputs.summary import SCHEMA as SUMMARY_SCHEMA
-from covermap.settings import FieldSettings
+from covermap.files import schemas
+from covermap.settings.field_settings import FieldSettings
 
 #: Settings that name a file: its content counts, not where it lies.
 _FILES = {("field", "track"), ("field", "boundary"), ("spread", "profile_file"), ("wind", "file")}
-_SCHEMAS = (SUMMARY_SCHEMA, PLAN_SCHEMA)
+_SCHEMAS = (schemas.SUMMARY, schemas.PLAN)
 
 
 def content_key(settings: FieldSettings, hashes: Mapping[str, str], more: Mapping[str, Any]) -> str:

@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from covermap.errors import CovermapError, OutputError, SettingsError, TrackError
+from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.ground.threads import limit_threads
 from covermap.harvest.read_track import Track
-from covermap.harvest.split_track import machines_of
-from covermap.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.season.content_key import content_key
 from covermap.season.job_record import (
     files_in,
@@ -27,6 +26,7 @@ from covermap.season.job_record import (
 from covermap.season.parted_track import FieldPart, PartedTrack, parted_track
 from covermap.season.season_file import Parting
 from covermap.season.season_lock import holds
+from covermap.season.split_track import machines_of
 
 #: Trouble of the disk that every other field would meet too.
 _NO_USE_GOING_ON = {errno.ENOSPC, errno.EDQUOT, errno.EROFS}
@@ -254,9 +254,9 @@ def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:
         labels = {k: row[k] for k in ("source", "part")}
         labels["machine"] = job.machine or record.get("machines")
         return Done(record["row"] | labels, skipped=True)
-    from covermap.field import map_field
-    from covermap.outputs.write_results import write_results
-    from covermap.plan_field import plan_field, wants_plan
+    from covermap.field.whole_field import map_field
+    from covermap.mapped.write_results import write_results
+    from covermap.plan.face import plan_field, wants_plan
 
     opened, machines = _open(inputs, job)
     if dict(opened.inputs) != hashes:

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from covermap.columns import column_named
 from covermap.errors import CovermapError, SettingsError
-from covermap.field_file import read_field_file
+from covermap.reading.columns import column_named
 from covermap.season.field_job import FieldJob, Look
 from covermap.season.parted_track import read_outlines
 from covermap.season.season_file import DEFAULT_GAP_M, Entry, Parting, Season
+from covermap.settings.field_file import read_field_file
 
 _TABLES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".log")
 _SURELY_TRACKS = (".csv", ".tsv", ".tab", ".geojson", ".gpkg", ".shp")

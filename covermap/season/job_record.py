@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from covermap.errors import OutputError
-from covermap.outputs.write_whole import LAST_FILE, whole_files
+from covermap.files import schemas
+from covermap.files.write_whole import LAST_FILE, whole_files
 
-SCHEMA = "covermap-job-1"
 FIELDS, JOBS = "fields", "jobs"
 _NEW, _OLD = ".new-", ".old-"
 
@@ -35,7 +35,7 @@ def read_record(out: Path, field_id: str) -> dict[str, Any] | None:
         record = json.loads((out / JOBS / f"{field_id}.json").read_text("utf-8"))
     except (OSError, ValueError):
         return None
-    good = isinstance(record, dict) and record.get("schema") == SCHEMA
+    good = isinstance(record, dict) and record.get("schema") == schemas.JOB
     return record if good and isinstance(record.get("row"), dict) else None
 
 
@@ -49,7 +49,7 @@ def write_record(
     OutputError
         If it cannot be written.
     """
-    record = {"schema": SCHEMA, "row": row, "files": files, "machines": machines}
+    record = {"schema": schemas.JOB, "row": row, "files": files, "machines": machines}
     with whole_files(out / JOBS) as folder:
         text = json.dumps(record, indent=1, ensure_ascii=False)
         (folder / f"{row['field_id']}.json").write_text(text + "\n", "utf-8")

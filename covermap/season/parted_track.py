@@ -14,13 +14,13 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import BoundaryError
 from covermap.harvest.read_track import Track, read_track
-from covermap.harvest.split_track import (
+from covermap.season.season_file import Parting
+from covermap.season.split_track import (
     machines_of,
     part_by_boundaries,
     part_by_gaps,
     track_parts,
 )
-from covermap.season.season_file import Parting
 
 _NAME_COLUMNS = ("name", "field", "field_name", "fieldname")
 

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.outputs.labels import WINDROW
+from covermap.drawing.labels import WINDROW
 from covermap.season.season_results import FAILED, MAPPED, weighted_mean
-from covermap.spread.wind_profile import GRASS_ROUGHNESS_M, log_profile_factor
 from covermap.tables import read_table
+from covermap.wind.wind_profile import GRASS_ROUGHNESS_M, log_profile_factor
 
 #: What a row of ``rankings.csv`` can be, in this order.
 RANKINGS = (
@@ -142,7 +142,7 @@ def rankings(fields: pd.DataFrame, passes: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     fields : pandas.DataFrame
-        From :func:`covermap.outputs.season_tables.field_table`.
+        From :func:`covermap.season.season_tables.field_table`.
     passes : pandas.DataFrame
         ``field_id`` and :data:`PASS_COLUMNS` of all passes of the season.
 

@@ -11,7 +11,8 @@ from typing import Any
 
 from covermap import __version__
 from covermap.errors import OutputError, SettingsError
-from covermap.outputs.write_whole import whole_files
+from covermap.files import schemas
+from covermap.files.write_whole import whole_files
 from covermap.season.field_job import (
     Common,
     Done,
@@ -27,7 +28,6 @@ from covermap.season.find_fields import Skipped, find_entries, jobs_of
 from covermap.season.season_file import Season
 from covermap.season.workers import Crew, WorkerDied
 
-SCHEMA = "covermap-season-1"
 SEASON_FILE = "season.json"
 
 
@@ -157,7 +157,7 @@ def season_content(
 ) -> dict[str, Any]:
     """Give the content of season.json, the same whatever order the fields were done in."""
     return {
-        "schema": SCHEMA,
+        "schema": schemas.SEASON,
         "covermap": __version__,
         "name": season.name,
         "year": season.year,

@@ -12,19 +12,10 @@ import pandas as pd
 
 from covermap import __version__
 from covermap.errors import OutputError
-from covermap.outputs.season_page import SeasonContent, season_page
-from covermap.outputs.season_tables import (
-    NO_PARQUET,
-    SeasonTables,
-    can_write_parquet,
-    field_table,
-    write_csv,
-    write_fields,
-)
-from covermap.outputs.thumbnail import thumbnail_png
-from covermap.outputs.write_whole import whole_files
+from covermap.files.write_whole import whole_files
 from covermap.season.rankings import PASS_COLUMNS, rankings
 from covermap.season.season_notes import notes_on_fields, said, season_facts, worst_fields
+from covermap.season.season_page import SeasonContent, season_page
 from covermap.season.season_results import (
     MAPPED,
     FieldFound,
@@ -33,6 +24,15 @@ from covermap.season.season_results import (
     open_season,
     read_field,
 )
+from covermap.season.season_tables import (
+    NO_PARQUET,
+    SeasonTables,
+    can_write_parquet,
+    field_table,
+    write_csv,
+    write_fields,
+)
+from covermap.season.thumbnail import thumbnail_png
 from covermap.season.year_on_year import year_on_year
 
 #: Up to so many pictures are kept inside the page, so that it can be sent on as one file;

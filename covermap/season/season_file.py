@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from covermap.crops import find_crop
 from covermap.errors import SettingsError
-from covermap.field_file import read_field_file
-from covermap.settings import BY_NAME, SETTINGS
+from covermap.settings.field_file import read_field_file
+from covermap.settings.field_settings import BY_NAME, SETTINGS
+from covermap.tables.crops import find_crop
 from covermap.units import read_quantity
 
 #: Fields of one track lie further apart than this if nothing else is said [m].

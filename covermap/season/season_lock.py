@@ -5,13 +5,13 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 from pathlib import Path
 
-from covermap.outputs import folder_lock
+from covermap.files import folder_lock
 
 LOCK_FILE = ".covermap-season.lock"
 
 
 def season_lock(out: Path) -> AbstractContextManager[str]:
-    """Hold the season's folder for this run, as :func:`covermap.outputs.folder_lock` does."""
+    """Hold the season's folder for this run, as :func:`covermap.files.folder_lock` does."""
     return folder_lock.folder_lock(out, LOCK_FILE)
 
 

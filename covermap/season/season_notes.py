@@ -7,9 +7,9 @@ from typing import Any
 
 import pandas as pd
 
-from covermap.outputs.caution import CAUTION
-from covermap.outputs.labels import UNEVENNESS
-from covermap.outputs.report_verdict import Said
+from covermap.drawing.caution import CAUTION
+from covermap.drawing.labels import UNEVENNESS
+from covermap.report.report_verdict import Said
 from covermap.season.rankings import judged, laid_in_windrows, season_evenness_pct
 from covermap.season.season_results import FAILED, MAPPED, weighted_mean
 from covermap.units import shown
@@ -67,7 +67,7 @@ def season_facts(fields: pd.DataFrame, us_units: bool) -> list[tuple[str, str]]:
     Parameters
     ----------
     fields : pandas.DataFrame
-        From :func:`covermap.outputs.season_tables.field_table`.
+        From :func:`covermap.season.season_tables.field_table`.
     us_units : bool
     """
     unit = shown(us_units)

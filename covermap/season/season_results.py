@@ -16,13 +16,11 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import OutputError
-from covermap.open_result import SUMMARY_SCHEMA
+from covermap.files import schemas
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-#: What ``season.json`` has to call itself.
-SEASON_SCHEMA = "covermap-season-1"
 SEASON_FILE = "season.json"
 
 MAPPED, FAILED = "mapped", "failed"
@@ -101,9 +99,9 @@ def open_season(folder: Path) -> SeasonResults:
     except (OSError, ValueError) as error:
         raise OutputError(f"{path}: cannot be read: {error}. Run the season again.") from error
     schema = content.get("schema") if isinstance(content, dict) else None
-    if schema != SEASON_SCHEMA:
+    if schema != schemas.SEASON:
         raise OutputError(
-            f"{path}: its schema is {schema!r}, this version reads {SEASON_SCHEMA!r}. Run the "
+            f"{path}: its schema is {schema!r}, this version reads {schemas.SEASON!r}. Run the "
             "season again with this version."
         )
     rows = content.get("fields")
@@ -184,9 +182,9 @@ def _summary(folder: Path) -> dict[str, Any]:
         content = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError) as error:
         raise OutputError(f"{path}: cannot be read: {error}. Map the field again.") from error
-    if not isinstance(content, dict) or content.get("schema") != SUMMARY_SCHEMA:
+    if not isinstance(content, dict) or content.get("schema") != schemas.SUMMARY:
         raise OutputError(
-            f"{path}: not of the form {SUMMARY_SCHEMA!r} that this version reads. Map the field "
+            f"{path}: not of the form {schemas.SUMMARY!r} that this version reads. Map the field "
             "again with this version."
         )
     return content

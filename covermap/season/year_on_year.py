@@ -1,7 +1,7 @@
 """Two seasons side by side: which fields are the same ground, and what changed on it.
 
 Fields are matched by the ground that their passes covered; what is compared is the ground
-harvested in both years, by :mod:`covermap.compare_fields`.
+harvested in both years, by :mod:`covermap.compare.compare_fields`.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from covermap.compare_fields import Comparison, compare_fields
+from covermap.compare.compare_fields import Comparison, compare_fields
 from covermap.errors import OutputError, SettingsError
+from covermap.files.open_result import open_result
 from covermap.harvest.outline import field_outline
-from covermap.open_result import open_result
 from covermap.season.season_results import MAPPED, SeasonResults, read_layer
 
 #: Common ground, as a share of the smaller field, from which two are the same field (choice

@@ -1,1 +1,1 @@
-"""Where the residue landed: bands, profiles and the grid."""
+"""Where residue landed: profiles, bands, deposit."""

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from covermap.ground.lean_memory import at_rows
 from covermap.ground.sweeps import sweep_corners
 from covermap.ground.travel import Travel, record_starts, travel_along
-from covermap.spread.machine_settings import at_rows
 
 #: So many fixes are worked out at once; the numbers do not depend on it.
 _BLOCK_FIXES = 1 << 15

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from covermap.ground.lean_memory import at_rows
 from covermap.ground.travel import Travel
 from covermap.spread.band_corners import corners_by_block
 from covermap.spread.deposit import Bands
-from covermap.spread.machine_settings import at_rows
 from covermap.spread.profile import profile_shares
-from covermap.spread.wind_lean import LEAN_STEP_M_S, DriftTables, FixWind, leaned_band
+from covermap.wind.wind_lean import LEAN_STEP_M_S, DriftTables, FixWind, leaned_band
 
 #: Under wind, reaches are told apart to this [m]: fewer bands to work out.
 _REACH_STEP_M = 0.05

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import SettingsError
-from covermap.settings import (
+from covermap.settings.field_settings import (
     BY_NAME,
     DISCHARGES,
     PER_PASS,
@@ -100,27 +100,6 @@ def settings_per_fix(
     frame = _finish(table, path, pass_of_fix > 0)
     frame.attrs["shares"] = shares
     return frame
-
-
-def at_rows(column: pd.Series, rows: np.ndarray) -> np.ndarray:
-    """Give the values of a settings column at ``rows``, without a copy where all are alike.
-
-    Parameters
-    ----------
-    column : pandas.Series
-        Of numbers; one column of :func:`settings_per_fix`.
-    rows : numpy.ndarray
-        (n,) rows of the path.
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,), read-only where all are alike.
-    """
-    values = column.to_numpy()
-    if len(values) and values.strides == (0,):
-        return np.broadcast_to(values[0], len(rows))
-    return np.asarray(values[rows])
 
 
 class _Table(dict[str, np.ndarray]):

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from covermap.errors import SettingsError, TrayError
-from covermap.harvest.track_bytes import read_small_text
-from covermap.settings import BY_NAME
+from covermap.reading.file_bytes import read_small_text
+from covermap.settings.field_settings import BY_NAME
 
 _KEYS = ("profile", "shares", "reach_left", "reach_right", "lean")
 

@@ -24,7 +24,7 @@ CODE = (
     "from covermap.cover import readings\n"
     "from covermap.ground import rasters\n"
     "rasters.STRIPE_CELLS, rasters.HELD_CELLS, readings.MOST_HELD = json.loads(sys.argv[1])\n"
-    "from covermap.cli import commands\n"
+    "from covermap.cli.commands import commands\n"
     "commands(sys.argv[2:], standalone_mode=False)\n"
     "status = Path('/proc/self/status').read_text()\n"
     "print(int(re.search(r'VmHWM:\\s+(\\d+)', status)[1]) / 1024)\n"

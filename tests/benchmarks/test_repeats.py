@@ -15,10 +15,10 @@ from hundred_hectares import WIDTH_M, write_track
 REPEATS = 200
 CODE = """
 import json, resource, sys, time
-from covermap.field import map_field
-from covermap.field_file import build_settings
+from covermap.field.whole_field import map_field
+from covermap.settings.field_file import build_settings
 from covermap.harvest.read_track import read_track
-from covermap.perturb_field import perturb_field
+from covermap.how_sure.perturb_field import perturb_field
 
 track = read_track(sys.argv[1])
 settings = build_settings({}, {

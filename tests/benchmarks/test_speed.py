@@ -21,12 +21,13 @@ from rasterio.enums import MergeAlg
 from rasterio.features import rasterize
 from scipy.spatial import cKDTree
 
-import covermap.field
-from covermap.field_file import build_settings
+from covermap.field import whole_field
+from covermap.field.harvest_record import read_harvest
+from covermap.field.whole_field import map_field
 from covermap.ground.grid import Grid, grid_around
 from covermap.ground.sweeps import sweep_corners
 from covermap.harvest.read_track import read_track
-from covermap.harvest_record import read_harvest
+from covermap.settings.field_file import build_settings
 from covermap.spread.deposit import Bands, deposit
 from covermap.spread.profile import profile_shares
 
@@ -35,7 +36,7 @@ CODE = (
     "import json, re, sys, time\n"
     "from pathlib import Path\n"
     "start = time.perf_counter()\n"
-    "from covermap.cli import commands\n"
+    "from covermap.cli.commands import commands\n"
     "commands(sys.argv[1:], standalone_mode=False)\n"
     "taken = time.perf_counter() - start\n"
     # the peak of getrusage would be that of the process this one was started from
@@ -153,7 +154,7 @@ def test_ten_times_the_fixes_cost_at_most_eleven_times(tmp_path, capsys):
     def map_each(fixes: int, times: int) -> float:
         start = time.perf_counter()
         for _ in range(times):
-            covermap.field.map_field(read_track(tracks[fixes]), build_settings({}, chosen))
+            map_field(read_track(tracks[fixes]), build_settings({}, chosen))
         return (time.perf_counter() - start) / times
 
     map_each(20_000, 1)
@@ -234,15 +235,15 @@ def test_causes_cost_at_most_six_deposits(tmp_path, capsys, monkeypatch):
         ("wind", "from_deg"): 110.0,
     }
     seen = []
-    causes = covermap.field.strip_causes
+    causes = whole_field.strip_causes
 
     def watched(*given):
         seen.append(given)
         return causes(*given)
 
-    monkeypatch.setattr(covermap.field, "strip_causes", watched)
+    monkeypatch.setattr(whole_field, "strip_causes", watched)
     settings = build_settings({}, chosen)
-    result = covermap.field.map_field(read_track(track), settings)
+    result = map_field(read_track(track), settings)
     laid = read_harvest(read_track(track), settings).bands
     assert len(result.strips) >= 500
     # turn about, so that whatever else the machine does falls on both

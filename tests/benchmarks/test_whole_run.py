@@ -18,7 +18,7 @@ import pytest
 import rasterio
 from hundred_hectares import WIDTH_M, write_track
 
-from covermap.outputs.geotiff import COG_OPTIONS
+from covermap.files.geotiff import COG_OPTIONS
 
 LIBRARIES = (
     "numpy", "pandas", "pyproj", "shapely", "geopandas", "pyogrio", "rasterio", "numba",
@@ -27,7 +27,7 @@ LIBRARIES = (
 MAP = """
 import json, resource, sys, time
 start = time.perf_counter()
-from covermap.cli import commands
+from covermap.cli.commands import commands
 commands(sys.argv[2:], standalone_mode=False)
 seconds = time.perf_counter() - start
 used = resource.getrusage(resource.RUSAGE_SELF)

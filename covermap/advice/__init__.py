@@ -1,0 +1,1 @@
+"""Settings that would have spread evenly, by heading and wind."""

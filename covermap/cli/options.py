@@ -1,0 +1,141 @@
+"""What several commands share: an option for every setting, the source, the progress bar."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from covermap.settings.field_settings import SETTINGS, Setting
+
+if TYPE_CHECKING:
+    from covermap.field.open_field import OpenField
+
+#: Options whose name is not simply the setting's key.
+_OPTION_NAMES = {
+    ("crop", "kind"): "crop",
+    ("spread", "width"): "spread-width",
+    ("combine", "grain_delay_s"): "grain-delay",
+    ("combine", "residue_delay_s"): "residue-delay",
+    ("crop", "grain_moisture_pct"): "grain-moisture",
+    ("wind", "speed"): "wind-speed",
+    ("wind", "from_deg"): "wind-from",
+    ("wind", "height"): "wind-height",
+    ("wind", "file"): "wind-file",
+}
+_STEPS = 9
+
+
+def option_name(setting: Setting) -> str:
+    """Give the command-line option of a setting, without dashes in front."""
+    return _OPTION_NAMES.get((setting.section, setting.key), setting.key.replace("_", "-"))
+
+
+def setting_options(*sections: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Add an option for every setting but the track; of some sections only, if named."""
+
+    def add(command: Callable[..., None]) -> Callable[..., None]:
+        for setting in reversed(SETTINGS):
+            left_out = bool(sections) and setting.section not in sections
+            if (setting.section, setting.key) == ("field", "track") or left_out:
+                continue
+            command = _option(setting)(command)
+        return command
+
+    return add
+
+
+def _option(setting: Setting) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    unit = f" [{setting.unit}, or text with a unit]" if setting.unit else ""
+    default = f" Default: {setting.default:g}." if isinstance(setting.default, float) else ""
+    if setting.kind == "choice":
+        unit = f" One of: {', '.join(setting.choices)}."
+    return click.option(
+        f"--{option_name(setting)}",
+        f"set_{setting.section}_{setting.key}",
+        metavar="TEXT",
+        help=f"{setting.meaning}{unit}{default}",
+    )
+
+
+def source_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the source and the options that say how to read it."""
+    command = extra_source_options(command)
+    return click.argument("source", type=click.Path(path_type=Path))(command)
+
+
+def extra_source_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options that say how to read the source."""
+    for decorate in (
+        click.option(
+            "--pass-settings",
+            type=click.Path(path_type=Path),
+            help="CSV of settings per pass: passes (or from, to), then keys such as width, lean.",
+        ),
+        click.option(
+            "--column",
+            "columns",
+            multiple=True,
+            metavar="NAME=HEADER",
+            help="Which column holds what, such as time=MyTime. May be repeated.",
+        ),
+        click.option(
+            "--unit",
+            "units",
+            multiple=True,
+            metavar="NAME=UNIT",
+            help="Unit of a column, such as flow=lb/s. May be repeated.",
+        ),
+    ):
+        command = decorate(command)
+    return command
+
+
+def open_source(source: Path, options: dict[str, Any]) -> OpenField:
+    """Open the field file or track of a command."""
+    from covermap.field.open_field import open_field
+
+    return open_field(
+        source,
+        settings_of(options),
+        pass_settings=options["pass_settings"],
+        columns=pairs_of(options["columns"], "--column"),
+        units=pairs_of(options["units"], "--unit"),
+    )
+
+
+def settings_of(options: dict[str, Any]) -> dict[tuple[str, str], object]:
+    """Give the settings among the options of a command."""
+    settings = {(s.section, s.key): options.get(f"set_{s.section}_{s.key}") for s in SETTINGS}
+    return {name: value for name, value in settings.items() if value is not None}
+
+
+def pairs_of(texts: tuple[str, ...], option: str) -> dict[str, str]:
+    """Read texts such as NAME=VALUE of an option that may be repeated."""
+    pairs = {}
+    for text in texts:
+        name, sign, value = text.partition("=")
+        if not sign or not name.strip() or not value.strip():
+            raise click.UsageError(f"{option} {text!r}: expected NAME=VALUE, as in time=MyTime.")
+        pairs[name.strip()] = value.strip()
+    return pairs
+
+
+@contextmanager
+def progress_bar(show: bool) -> Iterator[Callable[[str], None]]:
+    """Show a bar on a terminal; in a pipe show nothing."""
+    if not (show and sys.stderr.isatty()):
+        yield lambda step: None  # noqa: ARG005
+        return
+    with click.progressbar(
+        length=_STEPS, file=sys.stderr, width=24, show_eta=False, item_show_func=str
+    ) as bar:
+
+        def tell(step: str) -> None:
+            bar.update(1, step)
+
+        yield tell

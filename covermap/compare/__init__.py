@@ -1,0 +1,1 @@
+"""Two settings, or two years, of one field."""

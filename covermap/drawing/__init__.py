@@ -1,0 +1,1 @@
+"""The pen: look, colours, signs, legends, labels."""

@@ -1,0 +1,201 @@
+"""How each layer looks in any GIS: one list of looks, written in two style languages.
+
+Colours are those of the one colour table (:mod:`covermap.drawing.colours`) and of the table of
+signs; strips are marked as in the printed pictures. Gap and double differ by dash and hatch
+as well as by colour, actions by hatch and letter, so that a black-and-white print keeps them
+apart. The Styled Layer Descriptor is version 1.0.0 (OGC 02-070), the one every reader knows;
+the other language is the style text that desktop GIS keep beside a raster and in a GeoPackage.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from covermap.drawing.colours import is_discrete, palette
+from covermap.drawing.labels import limit_keys, opening
+from covermap.drawing.look import INK
+from covermap.drawing.map_drawing import STRIP_LOOKS
+from covermap.export.xml_templates import xml_text
+from covermap.tables import read_table
+from covermap.tables.signs import Hatch, action_signs
+
+
+@dataclass(frozen=True)
+class Look:
+    """How the features of one value of the telling column are drawn.
+
+    Attributes
+    ----------
+    value : str
+        Of the column; empty where all features look alike.
+    title : str
+        For the legend.
+    fill : str
+        ``#rrggbb``; empty for none.
+    opacity : float
+        Of the fill.
+    hatch : Hatch
+    line : str
+        ``#rrggbb`` of line or edge.
+    line_width_px : float
+    dashed : bool
+    letter : str
+        Written on the feature; may be empty.
+    """
+
+    value: str
+    title: str
+    fill: str
+    opacity: float
+    hatch: Hatch
+    line: str
+    line_width_px: float
+    dashed: bool = False
+    letter: str = ""
+
+
+@dataclass(frozen=True)
+class LayerLooks:
+    """The looks of a layer.
+
+    Attributes
+    ----------
+    column : str
+        Column that tells the looks apart; empty for one look.
+    shape : str
+        ``fill`` or ``line``.
+    looks : tuple of Look
+    """
+
+    column: str
+    shape: str
+    looks: tuple[Look, ...]
+
+
+def hex_colour(red: int, green: int, blue: int) -> str:
+    """Give ``#rrggbb``."""
+    return f"#{red:02x}{green:02x}{blue:02x}"
+
+
+def strip_colours() -> dict[str, str]:
+    """Give the colour of gap and double strips: their end of the spread-ratio ramp."""
+    ramp = palette("spread_ratio")[1:, :3]
+    return {
+        kind: hex_colour(*ramp[round(look.place * (len(ramp) - 1))].tolist())
+        for kind, look in STRIP_LOOKS.items()
+    }
+
+
+def layer_looks(limits: tuple[float, float]) -> dict[str, LayerLooks]:
+    """Give the looks of strips, passes, zones and outline; limits: gap below, double above."""
+    keys = limit_keys(limits)
+    strips = tuple(
+        Look(
+            kind,
+            opening(keys[kind]),
+            colour,
+            0.5,
+            STRIP_LOOKS[kind].hatch,
+            INK,
+            1.5,
+            STRIP_LOOKS[kind].dash != "-",
+        )
+        for kind, colour in strip_colours().items()
+    )
+    zones = tuple(
+        Look(
+            sign.rule_id,
+            f"{sign.code}: {sign.words}",
+            sign.colour,
+            0.6,
+            sign.hatch,
+            INK,
+            0.5,
+            letter=sign.code,
+        )
+        for sign in action_signs().values()
+    )
+    return {
+        "strips": LayerLooks("kind", "fill", strips),
+        "passes": LayerLooks("", "line", (Look("", "Pass", "", 0.0, Hatch(), INK, 0.6),)),
+        "zones": LayerLooks("rule_id", "fill", zones),
+        "outline": LayerLooks("", "fill", (Look("", "Field outline", "", 0.0, Hatch(), INK, 2.0),)),
+    }
+
+
+@dataclass(frozen=True)
+class RampStop:
+    """One colour of a raster's ramp: at ``value`` in the unit of the band."""
+
+    value: float
+    colour: str
+
+
+def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
+    """Give the colours of a band and the values they stand at.
+
+    Between two stops colours run evenly; a discrete band has its own values.
+
+    Parameters
+    ----------
+    name : str
+        Name of a raster band in the colour table.
+    low, high : float
+        Values at the ends of the ramp, in the unit of the band; for the spread ratio they
+        enclose 1, where the middle of the ramp stands.
+
+    Returns
+    -------
+    list of RampStop
+        By rising value.
+    """
+    middle = 1.0 if name == "spread_ratio" else (low + high) / 2
+    stops = []
+    for row in read_table("colour_ramps"):
+        if row["band"] != name:
+            continue
+        place = float(row["place"])
+        if is_discrete(name):
+            value = place
+        elif place < 0.5:
+            value = low + (middle - low) * place / 0.5
+        else:
+            value = middle + (high - middle) * (place - 0.5) / 0.5
+        colour = hex_colour(*(int(row[part]) for part in ("red", "green", "blue")))
+        stops.append(RampStop(round(value, 6), colour))
+    return stops
+
+
+def vector_sld(layer: str, limits: tuple[float, float]) -> str:
+    """Give the Styled Layer Descriptor of a vector layer; limits: gap below, double above."""
+    looks = layer_looks(limits)[layer]
+    return xml_text("vector_layer.sld", layer=layer, looks=looks, ink=INK)
+
+
+def raster_sld(name: str, low: float, high: float, unit: str, band: int = 1) -> str:
+    """Give the Styled Layer Descriptor of a raster band.
+
+    Parameters
+    ----------
+    name : str
+        Name of a raster band in the colour table.
+    low, high : float
+        Values at the ends of the ramp, in ``unit``.
+    unit : str
+        For the labels.
+    band : int
+        Number of the band in its file, from 1.
+    """
+    return xml_text(
+        "raster_band.sld",
+        name=name,
+        stops=ramp_stops(name, low, high),
+        unit=unit,
+        band=band,
+        ramp_label=ramp_label,
+    )
+
+
+def ramp_label(value: float, unit: str) -> str:
+    """Give a value with its unit, for a legend."""
+    return f"{value:.3g} {unit}".strip() if unit != "1" else f"{value:.3g}"

@@ -1,0 +1,320 @@
+"""Plan zones as task data after ISO 11783-10: what a machine is to do where, one quantity.
+
+They are written in the structure of version 3.3, which terminals for version 4 read as
+well; a field in parts that lie apart needs version 4, the first with several outlines for
+one field. The grid is of type 1, a zone code in each cell: every value stands once, in the
+XML file, under the name of its action, where it can be read and changed at the terminal.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree
+
+from covermap import __version__
+from covermap.drawing.caution import CAUTION
+from covermap.drawing.labels import TASK_DATA, opening
+from covermap.errors import OutputError
+from covermap.export.task_grid import AREA_TOLERANCE, OUTSIDE_CODE, TaskGrid, lay_task_grid
+from covermap.export.task_values import TaskQuantity, find_task_quantity, task_values
+from covermap.plan.face import ACTIONS, RULE_IDS
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Polygon
+    from shapely.geometry.base import BaseGeometry
+
+#: Longest name of anything in task data, in characters (ISO 11783-10).
+LONGEST_DESIGNATOR = 32
+#: What is written, below the folder given.
+TASK_FILES = ("READ_ME_FIRST.txt", "TASKDATA/GRD00001.BIN", "TASKDATA/TASKDATA.XML")
+
+#: Sentences of task data, by rule id.
+RULES = {
+    "task-check": "Check this task on the terminal before work: field, zones, north, values and "
+    "their unit. Work the first metres slowly and look behind the machine. If anything is not as "
+    "meant, do not use the task.",
+    "task-own-values": "The values are yours: covermap recommends no depth, pressure, force or "
+    "rate.",
+    "task-one-machine": "One task moves one quantity of one machine. Where the plan calls for "
+    "several machines, write one for each and give the others' zones the value at which this "
+    "machine does nothing.",
+    "task-outside": "Outside the zones, outside the field and when the position is lost the value "
+    "is 0.",
+    "task-cells": "Edges of zones follow cells of about {cell:.1f} m; the area of each action is "
+    "within {tolerance:.1%} of the plan's.",
+    "task-cells-coarse": "Edges of zones follow cells of about {cell:.1f} m; the area of {actions} "
+    "is up to {worst:.1%} off the plan's, for so little ground is hard to lay on a grid.",
+    "task-parts": "The field lies in {parts} parts, so the data are of version 4; an older "
+    "terminal may not read it.",
+    "task-rounded": "{action}: {given:g} {unit} was rounded to {written:g} {unit}, the nearest "
+    "that the quantity's resolution can hold.",
+    "task-unused": "A value was given for {action}, but the plan has no such zone.",
+}
+
+
+def write_task_set(
+    folder: Path,
+    zones: gpd.GeoDataFrame,
+    *,
+    field_name: str,
+    outline: BaseGeometry,
+    quantity: str,
+    made: datetime,
+    values: Mapping[str, float] | None = None,
+) -> list[str]:
+    """Write plan zones as task data for a machine, with a text that says how to use it.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Has to be there; gets :data:`TASK_FILES`.
+    zones : geopandas.GeoDataFrame
+        Layer ``zones`` of plan.gpkg: polygons in a metric CRS with a column ``rule_id``.
+    field_name : str
+        Any text; what XML cannot hold is left out, and it is cut to the standard's length.
+    outline : shapely.geometry.base.BaseGeometry
+        Of the field, in the CRS of the zones.
+    quantity : str
+        A key of :func:`covermap.export.task_values.task_quantities`.
+    made : datetime.datetime
+        Stands in the text; without a zone it is taken as UTC.
+    values : mapping of str to float, optional
+        Value of the quantity for each action, by rule id [SI]. Every action of the plan
+        needs one; only ``plan-leave`` may have a value of its own in the table.
+
+    Returns
+    -------
+    list of str
+        What the person has to know, one sentence each, with its rule id in brackets.
+
+    Raises
+    ------
+    SettingsError
+        If the quantity is unknown, or a value is missing, unknown or out of range.
+    OutputError
+        If there are no zones or no outline, they are not in a metric CRS, or they lie on both
+        sides of the 180th meridian.
+    """
+    import shapely
+
+    chosen = find_task_quantity(quantity)
+    zones = _worked_zones(zones)
+    parts = [
+        part
+        for part in shapely.get_parts(shapely.get_parts(shapely.make_valid(outline)))
+        if part.geom_type == "Polygon" and not part.is_empty
+    ]
+    if not parts:
+        raise OutputError("Cannot write task data: the field has no outline. Map it again.")
+    present = [rule_id for rule_id in RULE_IDS if rule_id in set(zones["rule_id"])]
+    given = task_values(chosen, present, values or {})
+    grid = lay_task_grid(zones, [_code(rule_id) for rule_id in zones["rule_id"]])
+    name = plain_text(field_name) or "field"
+    stored = {rule_id: chosen.stored(given[rule_id]) for rule_id in present}
+
+    content = _task_data(name, parts, zones, chosen, stored, grid)
+    said = _sentences(chosen, given, stored, grid, len(parts), values or {})
+    area_ha = zones.geometry.area.groupby(zones["rule_id"]).sum() / 1e4
+    lines = [
+        f"{opening(TASK_DATA)}: {chosen.words}, {name}",
+        f"Made by covermap {__version__}, {_utc(made):%Y-%m-%d %H:%M} UTC",
+        "",
+        *said,
+        CAUTION,
+        "",
+        f"Quantity: {chosen.standard_name}, entity {chosen.ddi} of the ISO 11783-11 data "
+        f"dictionary, stored in {chosen.unit}.",
+        chosen.meaning,
+        chosen.zero_means,
+        "",
+        "Zone, action, ground, value, as stored:",
+        f"  {OUTSIDE_CODE}  outside, no position: {chosen.shown(0)} (0)",
+        *(
+            f"  {_code(rule_id)}  {ACTIONS[rule_id]}, {area_ha[rule_id]:.2f} ha: "
+            f"{chosen.shown(stored[rule_id])} ({stored[rule_id]}) [{rule_id}]"
+            for rule_id in present
+        ),
+        "",
+        "Copy the folder TASKDATA, with both files in it, to where the terminal's manual says.",
+        f"TASKDATA.XML: {TASK_DATA}, version {content.get('VersionMajor')}."
+        f"{content.get('VersionMinor')}.",
+        "GRD00001.BIN: grid of type 1, a zone in each cell, from the south-west corner eastwards, "
+        "then northwards.",
+    ]
+    place = folder / "TASKDATA"
+    place.mkdir(exist_ok=True)
+    ElementTree.indent(content)
+    text = ElementTree.tostring(content, encoding="unicode")
+    (place / "TASKDATA.XML").write_bytes(
+        f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'.encode()
+    )
+    (place / "GRD00001.BIN").write_bytes(grid.codes.tobytes())
+    (folder / "READ_ME_FIRST.txt").write_bytes("\n".join([*lines, ""]).encode())
+    return said
+
+
+def _worked_zones(zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Give the zones that hold ground; refuse those that cannot be written."""
+    if zones.crs is None or not zones.crs.is_projected:
+        raise OutputError(
+            "Cannot write task data: the zones are not in a metric CRS. Was plan.gpkg changed by "
+            "another program? Run covermap map again to write it."
+        )
+    zones = zones[zones.geometry.notna() & (zones.geometry.area > 0.0)]
+    if not len(zones):
+        raise OutputError("Cannot write task data: the plan has no zones. Make a plan first.")
+    strange = sorted(set(zones["rule_id"]) - set(RULE_IDS))
+    if strange:
+        raise OutputError(
+            f"Cannot write task data: the plan has zones of {strange[0]!r}, an action that this "
+            "version of covermap does not know. Run covermap map again to write it."
+        )
+    return zones
+
+
+def _code(rule_id: str) -> int:
+    """Give an action's zone code: the same in every field that one version writes."""
+    return OUTSIDE_CODE + 1 + RULE_IDS.index(rule_id)
+
+
+def _sentences(
+    quantity: TaskQuantity,
+    given: Mapping[str, float],
+    stored: Mapping[str, int],
+    grid: TaskGrid,
+    parts: int,
+    values: Mapping[str, float],
+) -> list[str]:
+    """Give what the person has to know, each sentence with its rule id."""
+    said = [(rule, RULES[rule]) for rule in ("task-check", "task-own-values", "task-one-machine")]
+    said.append(("task-outside", RULES["task-outside"]))
+    off = [code for code, error in grid.area_error.items() if abs(error) > AREA_TOLERANCE]
+    rule = "task-cells-coarse" if off else "task-cells"
+    actions = ", ".join(f"'{ACTIONS[RULE_IDS[code - OUTSIDE_CODE - 1]]}'" for code in off)
+    text = RULES[rule].format(
+        cell=grid.cell_m, tolerance=AREA_TOLERANCE, actions=actions, worst=grid.worst_error
+    )
+    said.append((rule, text))
+    if parts > 1:
+        said.append(("task-parts", RULES["task-parts"].format(parts=parts)))
+    for rule_id, value in given.items():
+        written = stored[rule_id] * quantity.si_per_bit
+        if not math.isclose(written, value, rel_tol=1e-9, abs_tol=quantity.si_per_bit * 1e-6):
+            text = RULES["task-rounded"].format(
+                action=ACTIONS[rule_id], given=value, written=written, unit=quantity.si_unit
+            )
+            said.append(("task-rounded", text))
+    said += [
+        ("task-unused", RULES["task-unused"].format(action=rule_id))
+        for rule_id in values
+        if rule_id not in given
+    ]
+    return [f"{text} [{rule}]" for rule, text in said]
+
+
+def _task_data(
+    name: str,
+    parts: list[Polygon],
+    zones: gpd.GeoDataFrame,
+    quantity: TaskQuantity,
+    stored: Mapping[str, int],
+    grid: TaskGrid,
+) -> ElementTree.Element:
+    """Give the root of TASKDATA.XML: one field, one task, its zones and its grid."""
+    import geopandas as gpd
+
+    major, minor = ("3", "3") if len(parts) == 1 else ("4", "0")
+    root = ElementTree.Element(
+        "ISO11783_TaskData",
+        VersionMajor=major,
+        VersionMinor=minor,
+        ManagementSoftwareManufacturer="covermap",
+        ManagementSoftwareVersion=designator(__version__),
+        DataTransferOrigin="1",
+    )
+    field = ElementTree.SubElement(
+        root, "PFD", A="PFD1", C=designator(name), D=f"{sum(p.area for p in parts):.0f}"
+    )
+    for part in gpd.GeoSeries(parts, crs=zones.crs).to_crs(4326):
+        polygon = ElementTree.SubElement(field, "PLN", A="1")
+        for kind, ring in (("1", part.exterior), *(("2", hole) for hole in part.interiors)):
+            line = ElementTree.SubElement(polygon, "LSG", A=kind)
+            for east, north in ring.coords:
+                ElementTree.SubElement(line, "PNT", A="2", C=f"{north:.9f}", D=f"{east:.9f}")
+    outside = str(OUTSIDE_CODE)
+    task = ElementTree.SubElement(
+        root,
+        "TSK",
+        A="TSK1",
+        B=designator(f"{quantity.words}, {name}"),
+        E="PFD1",
+        G="1",
+        H=outside,
+        I=outside,
+        J=outside,
+    )
+    treatments = [(OUTSIDE_CODE, "outside, no position", 0)]
+    treatments += [(_code(rule), ACTIONS[rule], value) for rule, value in stored.items()]
+    for code, words, value in treatments:
+        zone = ElementTree.SubElement(task, "TZN", A=str(code), B=designator(words))
+        ElementTree.SubElement(zone, "PDV", A=f"{quantity.ddi:04X}", B=str(value))
+    rows, cols = grid.codes.shape
+    ElementTree.SubElement(
+        task,
+        "GRD",
+        A=f"{grid.south_deg:.9f}",
+        B=f"{grid.west_deg:.9f}",
+        C=f"{grid.north_size_deg:.9f}",
+        D=f"{grid.east_size_deg:.9f}",
+        E=str(cols),
+        F=str(rows),
+        G="GRD00001",
+        H=str(grid.codes.size),
+        I="1",
+    )
+    return root
+
+
+def plain_text(text: str) -> str:
+    """Give a text as one line that XML can hold and that reads in the order it is written.
+
+    Control characters, lone surrogates, non-characters and marks that turn the direction of
+    reading become spaces; runs of spaces become one.
+    """
+    kept = [" " if _unfit(letter) else letter for letter in text]
+    return " ".join("".join(kept).split())
+
+
+def _unfit(letter: str) -> bool:
+    turns = unicodedata.bidirectional(letter) in {
+        *("LRE", "RLE", "LRO", "RLO", "PDF"),
+        *("LRI", "RLI", "FSI", "PDI"),
+    }
+    no_character = ord(letter) & 0xFFFE == 0xFFFE
+    return turns or no_character or unicodedata.category(letter) in {"Cc", "Cs"}
+
+
+def designator(text: str) -> str:
+    """Cut a text to :data:`LONGEST_DESIGNATOR` characters, never within a letter's marks."""
+    text = plain_text(text)
+    end = LONGEST_DESIGNATOR
+    if len(text) <= end:
+        return text
+    while end > 0 and (_joins(text[end]) or text[end - 1] == "\u200d"):
+        end -= 1
+    return text[: end or LONGEST_DESIGNATOR].rstrip()
+
+
+def _joins(letter: str) -> bool:
+    """Tell whether a character belongs to the one before it."""
+    return letter == "\u200d" or unicodedata.category(letter) in {"Mn", "Mc", "Me"}
+
+
+def _utc(moment: datetime) -> datetime:
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)

@@ -1,0 +1,1 @@
+"""One field, all steps in order; writes nothing."""

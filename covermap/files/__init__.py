@@ -1,0 +1,1 @@
+"""Results to and from disk: raster, vectors, whole or nothing, locks."""

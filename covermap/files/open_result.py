@@ -1,0 +1,209 @@
+"""Read back a folder of results that ``covermap map`` wrote."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from covermap.errors import OutputError
+from covermap.files import schemas
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from covermap.ground.grid import Grid
+
+#: Bands of ``residue.tif`` that are read.
+BANDS = ("residue_t_ha", "cover_pct", "spread_ratio")
+
+_AGAIN = "Run covermap map again to write it."
+_STRIPS_NEED = {"strip_id", "kind", "mean_ratio", "excess_kg", "deficit_kg", "passes", "discharge"}
+_PASSES_NEED = {"pass_id", "length_m"}
+_TEXTS = ("covermap", "crop")
+_PARTS = ("field", "inputs_sha256", "evenness", "gap", "double", "passes", "fixes", "settings")
+
+
+@dataclass(frozen=True)
+class MapResult:
+    """One folder of results.
+
+    Attributes
+    ----------
+    folder : pathlib.Path
+    grid : Grid
+    bands : mapping of str to numpy.ndarray
+        (rows, cols) float32 by the names of :data:`BANDS`, NaN where there is none.
+    passes, strips : geopandas.GeoDataFrame
+        In the grid's CRS.
+    summary : mapping
+        Content of ``summary.json``.
+    """
+
+    folder: Path
+    grid: Grid
+    bands: Mapping[str, np.ndarray]
+    passes: gpd.GeoDataFrame
+    strips: gpd.GeoDataFrame
+    summary: Mapping[str, Any]
+
+    @property
+    def field_name(self) -> str:
+        """As the person calls the field."""
+        return str(self.summary["field"].get("name") or self.folder.name)
+
+    def limit(self, key: str) -> float:
+        """Give a number of the section ``[limits]`` the map was made with."""
+        return float(self.summary["settings"]["limits"][key])
+
+
+def open_result(folder: Path) -> MapResult:
+    """Read a folder of results.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        As given to ``covermap map`` with ``--out``.
+
+    Returns
+    -------
+    MapResult
+
+    Raises
+    ------
+    OutputError
+        If it is no such folder, a file is missing or damaged, or another version of
+        covermap wrote it in a form that this one does not know.
+    """
+    if not folder.exists():
+        raise OutputError(
+            f"{folder}: no such folder. Expected a folder that covermap map wrote with --out."
+        )
+    if not folder.is_dir():
+        raise OutputError(
+            f"{folder} is a file, not a folder of results. Name the folder that was given to "
+            "covermap map with --out."
+        )
+    if not (folder / "residue.tif").is_file():
+        raise OutputError(
+            f"{folder}: no residue.tif in it. Expected a folder that covermap map wrote with "
+            "--out; name that folder."
+        )
+    summary = _read_summary(folder)
+    grid, bands = _read_raster(folder / "residue.tif")
+    stated = summary["field"]
+    if not _of_one_run(stated.get("bounds_m"), stated.get("cell_m"), grid):
+        raise OutputError(
+            f"{folder}: residue.tif and summary.json are of different runs: their bounds or "
+            f"cell differ. {_AGAIN}"
+        )
+    return MapResult(
+        folder,
+        grid,
+        bands,
+        _read_table(folder / "passes.gpkg", "passes", _PASSES_NEED, grid),
+        _read_table(folder / "strips.gpkg", "strips", _STRIPS_NEED, grid),
+        summary,
+    )
+
+
+def _of_one_run(bounds_m: object, cell_m: object, grid: Grid) -> bool:
+    """Tell whether what the summary states is the raster's grid."""
+    if not isinstance(bounds_m, list) or len(bounds_m) != 4:
+        return False
+    pairs = zip((*bounds_m, cell_m), (*grid.bounds, grid.cell_m), strict=True)
+    return all(
+        isinstance(one, int | float) and math.isclose(one, other, abs_tol=1e-3)
+        for one, other in pairs
+    )
+
+
+def _read_summary(folder: Path) -> dict[str, Any]:
+    path = folder / "summary.json"
+    try:
+        content = json.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise OutputError(f"{folder}: no summary.json in it. {_AGAIN}") from None
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{path}: cannot be read: {error}. {_AGAIN}") from error
+    schema = content.get("schema") if isinstance(content, dict) else None
+    if schema != schemas.SUMMARY:
+        version = content.get("covermap") if isinstance(content, dict) else None
+        raise OutputError(
+            f"{path}: made by another version of covermap ({version or 'unknown'}): its schema "
+            f"is {schema!r}, this version reads {schemas.SUMMARY!r}. Map the field again with "
+            "this version."
+        )
+    wrong = [key for key in _TEXTS if not isinstance(content.get(key), str)]
+    wrong += [key for key in _PARTS if not isinstance(content.get(key), dict)]
+    if "settings" not in wrong:
+        sections = content["settings"]
+        wrong += [f"settings, {key}" for key in sections if not isinstance(sections[key], dict)]
+        limits = sections.get("limits")
+        for key in ("gap_below", "double_above"):
+            if not isinstance(limits, dict) or not isinstance(limits.get(key), int | float):
+                wrong.append(f"settings, limits, {key}")
+    if wrong:
+        raise OutputError(f"{path}: damaged, there is no good {wrong[0]} in it. {_AGAIN}")
+    return dict(content)
+
+
+def _read_raster(path: Path) -> tuple[Grid, dict[str, np.ndarray]]:
+    import rasterio
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+    from rasterio.errors import RasterioError
+
+    from covermap.ground.grid import Grid
+
+    try:
+        with rasterio.open(path) as raster:
+            missing = [name for name in BANDS if name not in raster.descriptions]
+            if missing:
+                raise OutputError(
+                    f"{path}: no band {missing[0]}; it has {raster.count} bands "
+                    f"({', '.join(str(n) for n in raster.descriptions)}). Was it written by "
+                    f"covermap? {_AGAIN}"
+                )
+            place = raster.transform
+            square = math.isclose(place.a, -place.e, rel_tol=1e-9) and place.b == place.d == 0
+            if raster.crs is None or not square:
+                raise OutputError(
+                    f"{path}: expected square cells, north up, in a metric CRS. Was it changed "
+                    f"by another program? {_AGAIN}"
+                )
+            crs = CRS.from_wkt(raster.crs.to_wkt())
+            grid = Grid(crs, place.c, place.f, place.a, raster.height, raster.width)
+            bands = {
+                name: raster.read(raster.descriptions.index(name) + 1).astype(np.float32)
+                for name in BANDS
+            }
+    except (RasterioError, CRSError) as error:
+        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}). {_AGAIN}") from error
+    return grid, bands
+
+
+def _read_table(path: Path, layer: str, needed: set[str], grid: Grid) -> gpd.GeoDataFrame:
+    import pyogrio
+    from pyogrio.errors import DataLayerError, DataSourceError
+
+    if not path.is_file():
+        raise OutputError(f"{path.parent}: no {path.name} in it. {_AGAIN}")
+    try:
+        table = pyogrio.read_dataframe(path, layer=layer)
+    except (DataSourceError, DataLayerError) as error:
+        raise OutputError(f"{path}: damaged or no GeoPackage ({error}). {_AGAIN}") from error
+    missing = sorted(needed - set(table.columns))
+    if missing:
+        raise OutputError(
+            f"{path}: no column {missing[0]}. It was made by another version of covermap or "
+            f"changed since. {_AGAIN}"
+        )
+    if table.crs is None:
+        raise OutputError(f"{path}: it names no CRS. {_AGAIN}")
+    return table.to_crs(grid.crs)

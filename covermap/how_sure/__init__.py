@@ -1,0 +1,1 @@
+"""How far the numbers move if what was stated is a little off."""

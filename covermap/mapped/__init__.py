@@ -1,0 +1,1 @@
+"""The map of one field: numbers, page and files."""

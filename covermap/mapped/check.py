@@ -1,0 +1,119 @@
+"""What ``covermap check`` says of a track: recognised, left out, assumed. Writes nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from covermap.drawing.labels import LEFT_OUT, opening
+from covermap.errors import CovermapError
+from covermap.field.harvest_record import assumptions, crop_of, typical_cut_width_m
+from covermap.files.plain_values import plain
+from covermap.harvest.clean_track import REASONS, clean_track
+from covermap.harvest.passes import find_passes
+from covermap.harvest.read_track import Track
+from covermap.settings.field_settings import FieldSettings
+
+#: Cut width taken only to look for passes when none is known [m].
+_STAND_IN_WIDTH_M = 9.0
+
+
+def check_report(track: Track, settings: FieldSettings) -> dict[str, Any]:
+    """Gather what is known of a track before it is mapped.
+
+    Parameters
+    ----------
+    track : Track
+    settings : FieldSettings
+        May be incomplete.
+
+    Returns
+    -------
+    dict
+        recognised, ignored, fixes, passes, missing, assumptions, notes; JSON-ready.
+    """
+    missing = []
+    crop = width = None
+    try:
+        crop = crop_of(settings)
+    except CovermapError as error:
+        missing.append(str(error))
+    try:
+        width = typical_cut_width_m(track, settings)
+    except CovermapError as error:
+        missing.append(str(error))
+    spread = [settings.get("spread", key) for key in ("width", "reach_left")]
+    own_spread = {"spread_width_m", "reach_left_m"} & set(track.fixes)
+    if spread == [None, None] and not own_spread and not settings.pass_rules:
+        missing.append(
+            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
+            "--reach-right."
+        )
+    reading = {"grain_mass_kg", "grain_flow_kg_s", "grain_yield_t_ha"} & set(track.fixes)
+    if not reading and settings.get("crop", "grain_yield") is None:
+        missing.append('The track carries no yield: give --grain-yield "5.4 t/ha".')
+    clean = clean_track(
+        track,
+        most_speed_m_s=settings.number("limits", "most_speed"),
+        most_harvest_speed_m_s=settings.number("limits", "most_harvest_speed"),
+        grain_delay_s=settings.number("combine", "grain_delay_s"),
+    )
+    passes = find_passes(clean, width or _STAND_IN_WIDTH_M)
+    ledger, table = passes.ledger, passes.table
+    report = {
+        "source": track.source,
+        "crs": track.crs.to_string(),
+        "recognised": [
+            {"header": c.header, "as": c.column, "unit": c.unit} for c in track.recognised
+        ],
+        "ignored": track.ignored,
+        "fixes": {
+            "read": len(track.fixes) + len(track.unreadable),
+            "harvested": int(table["fixes"].sum()),
+            "removed": ledger.counts(),
+            "grain_dropped_kg": ledger.grain_dropped_kg,
+        },
+        "passes": {
+            "count": len(table),
+            "length_km": float(table["length_m"].sum() / 1000),
+            "spacing_median_m": float(table["spacing_m"].median()),
+        },
+        "missing": missing,
+        "assumptions": assumptions(settings, crop),
+        "notes": (*track.notes, *clean.notes, *passes.notes),
+    }
+    return plain(report)  # type: ignore[no-any-return]
+
+
+def check_text(report: dict[str, Any]) -> str:
+    """Put a report from :func:`check_report` into lines for a terminal."""
+    fixes, passes = report["fixes"], report["passes"]
+    lines = [f"{report['source']}: {fixes['read']:,} track points, mapped in {report['crs']}"]
+    lines.append("Recognised columns:")
+    lines += [
+        f"  {c['header']} → {c['as']}" + (f" [{c['unit']}]" if c["unit"] else "")
+        for c in report["recognised"]
+    ]
+    if report["ignored"]:
+        lines.append(f"Not used: {', '.join(report['ignored'])}")
+    lines.append(f"{opening(LEFT_OUT)}: {sum(fixes['removed'].values()):,}")
+    lines += [
+        f"  {count:>7,}  {reason}: {REASONS[reason]}"
+        for reason, count in fixes["removed"].items()
+        if count
+    ]
+    if fixes["grain_dropped_kg"]:
+        lines.append(f"  with {fixes['grain_dropped_kg']:,.0f} kg of grain")
+    spacing = passes["spacing_median_m"]
+    lines.append(
+        f"Passes: {passes['count']}, {passes['length_km']:.1f} km"
+        + (f", {spacing:.2f} m apart" if spacing else "")
+    )
+    lines.append("Assumed where nothing was said:")
+    lines += [f"  {text}" for text in report["assumptions"]]
+    lines += [note if note.startswith("Warning:") else f"Note: {note}" for note in report["notes"]]
+    if report["missing"]:
+        lines.append("Still missing for a map:")
+        lines += [f"  {text}" for text in report["missing"]]
+    else:
+        lines.append("Nothing is missing: covermap map can run.")
+    return "\n".join(lines)

@@ -1,1 +1,0 @@
-"""Results to files; computes nothing of its own."""

@@ -1,0 +1,349 @@
+"""The plan in words and numbers: lines for people, ``plan.json`` for programs.
+
+Every sentence of judgement or advice carries the id of its rule in docs/model.md.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from covermap import __version__
+from covermap.drawing.caution import CAUTION
+from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
+from covermap.files import schemas
+from covermap.files.plain_values import plain
+from covermap.plan.actions import BENEFITS, TRIGGERS, Limits
+from covermap.plan.erosion import RULES as EROSION
+from covermap.plan.erosion import field_mean_ratio, water_loss_range
+from covermap.plan.harrow_picture import harrow_lines
+from covermap.plan.operation_table import Range
+from covermap.plan.plan_field import FieldPlan
+from covermap.plan.seeding import RULES as SEEDING
+from covermap.units import shown
+
+#: Sentences of the plan itself, by rule id.
+RULES = {
+    "plan-order": "A row cleaner that copes goes before a harrow pass, a harrow before tillage; "
+    "windrows and heaps come first.",
+    "plan-check": "Zones are where to look, not an order: dig, count and look on the spot before "
+    "a machine moves.",
+    "plan-whole-field": "These figures are for harrowing the whole field; in zones only those "
+    "zones change.",
+    "plan-no-harrow": "No zone calls for a harrow; the figures are for harrowing the whole field "
+    "all the same.",
+    "plan-adviser": "Local codes on tillage, burning, water and nutrients, and your licensed "
+    "adviser, go before this plan. Burning straw is no action here: dust and dry straw burn.",
+}
+_ALWAYS = ("plan-order", "plan-check", "plan-adviser")
+_FEW = 6
+#: Less ground than this is not a line of its own [ha].
+_LEAST_HA = 0.005
+_LITRES_PER_GALLON = 3.785411784  # US gallon, exact
+
+
+def why(rule_id: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
+    """Say which number called for an action."""
+    return _filled(TRIGGERS[rule_id], numbers, limits, us_units)
+
+
+def benefit(rule_id: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
+    """Say what an action should bring."""
+    return _filled(BENEFITS[rule_id], numbers, limits, us_units)
+
+
+def _filled(sentence: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
+    rate = shown(us_units)["mass per area"]
+    return sentence.format(
+        ratio=numbers["mean_ratio"],
+        load=rate.text(float(numbers["load_t_ha"])),
+        opener=rate.text(limits.opener_t_ha),
+        called=numbers["called_share"],
+        hairpin=rate.text(limits.hairpin_t_ha),
+        most=rate.text(limits.most_t_ha),
+        cover=numbers["cover_after_pct"],
+        target=limits.target_cover_pct,
+        off=numbers["off_even"],
+        off_after=numbers["off_even_harrowed"],
+    )
+
+
+def _mean(values: np.ndarray | float) -> float:
+    """Give the mean over the ground that is known; NaN if none is."""
+    known = np.asarray(values, float)
+    known = known[np.isfinite(known)]
+    return float(known.mean()) if known.size else math.nan
+
+
+def _means(values: Range) -> tuple[float, float, float]:
+    """Give low, middle and high as means over the ground; they may be one array."""
+    mid = _mean(values.mid)
+    if values.low is values.high:
+        return mid, mid, mid
+    return _mean(values.low), mid, _mean(values.high)
+
+
+def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
+    """Give the plan as lines of text, each judgement with its rule id in brackets."""
+    result = plan.result
+    next_crop = result.settings.get("field", "next_crop")
+    lines = [f"{result.name}: plan for {next_crop or 'the next crop'} after {result.crop.kind}"]
+    lines += ["What to do:", *work_lines(plan, us_units)]
+    lines += ["Largest zones:", *_zone_lines(plan, us_units)]
+    lines += ["Ground cover:", *_cover_lines(plan, us_units)]
+    lines += ["Soil loss, nitrogen, seeding:", *_soil_lines(plan, us_units)]
+    if plan.harrow is not None:
+        lines += ["Harrow:", *(_said(*line) for line in _harrow_said(plan, us_units))]
+    lines += ["Baling:", *_baling_lines(plan, us_units)]
+    lines += [_said(rule, RULES[rule]) for rule in _ALWAYS]
+    if us_units:
+        lines.append("Sentences with a rule quote their sources, in metric units.")
+    lines += [f"Assumed: {text}" for text in plan.assumptions]
+    lines.append(CAUTION)
+    return lines
+
+
+def _said(rule: str, text: str) -> str:
+    return f"  {text} [{rule}]"
+
+
+def _harrow_said(plan: FieldPlan, us_units: bool) -> list[tuple[str, str]]:
+    """Say what harrowing would do, and first whether any zone calls for it."""
+    if plan.harrow is None:
+        return []
+    zoned = (plan.zones["rule_id"] == "plan-harrow").any()
+    rule = "plan-whole-field" if zoned else "plan-no-harrow"
+    return [(rule, RULES[rule]), *harrow_lines(plan.harrow, us_units=us_units)]
+
+
+def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
+    """Give one line for each action: ground, implement runs, cost and fuel."""
+    unit = shown(us_units)
+    currency = plan.result.settings.get("plan", "currency") or ""
+    lines = []
+    for row in plan.work.to_dict("records"):
+        if row["area_ha"] < _LEAST_HA:
+            continue
+        parts = [
+            unit["area"].text(row["area_ha"] * 1e4),
+            _runs(row["implement_runs"]),
+        ]
+        if math.isfinite(row["cost"]):
+            parts.append(f"about {row['cost']:,.0f} {currency}".rstrip())
+        if math.isfinite(row["fuel_l"]):
+            if us_units:
+                parts.append(f"about {row['fuel_l'] / _LITRES_PER_GALLON:,.0f} gal fuel")
+            else:
+                parts.append(f"about {row['fuel_l']:,.0f} l fuel")
+        lines.append(f"  {row['action']:<26} {', '.join(parts)} [{row['rule_id']}]")
+    return lines
+
+
+def _runs(number: int) -> str:
+    return f"{number} {IMPLEMENT_RUNS if number != 1 else IMPLEMENT_RUNS[:-1]}"
+
+
+def _span(share: tuple[float, ...]) -> str:
+    low, mid, high = share
+    return f"{mid:.2f} ({low:.2f} to {high:.2f})"
+
+
+def _zone_lines(plan: FieldPlan, us_units: bool) -> list[str]:
+    unit = shown(us_units)
+    worked = plan.zones[plan.zones["rule_id"] != "plan-leave"]
+    lines = [
+        f"  zone {row['zone_id']}, {unit['area'].text(row['area_m2'])}: {row['action']}: "
+        f"{why(row['rule_id'], row, plan.limits, us_units)} It should bring: "
+        f"{benefit(row['rule_id'], row, plan.limits, us_units)} [{row['rule_id']}]"
+        for row in worked.head(_FEW).drop(columns="geometry").to_dict("records")
+    ]
+    return lines or ["  Nothing calls for work on a zone as wide as the implement. [plan-leave]"]
+
+
+def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
+    rate = shown(us_units)["mass per area"]
+    lines = []
+    for step in plan.steps:
+        low, mid, high = _means(step.cover_pct)
+        spread = "" if high - low < 0.5 else f" ({low:.0f} to {high:.0f} %)"
+        mass = rate.text(_mean(step.residue_t_ha.mid))
+        label = step.label if not step.basis else f"after {step.label}"
+        equivalent = " flat equivalent" if step.flat_equivalent else ""
+        lines.append(f"  {label}: cover {mid:.0f} %{spread}, {mass}{equivalent}")
+    area = shown(us_units)["area"]
+    lines.append(
+        f"  Below {plan.limits.target_cover_pct:g} % then: "
+        f"{area.text(plan.target.area_below_m2)} of "
+        f"{area.text(plan.target.area_below_m2 + plan.target.area_meets_m2)}"
+    )
+    return [*lines, _said(*plan.target.note), *(_said(*note) for note in plan.notes)]
+
+
+def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
+    now, then = plan.water_ratio
+    roughness_mm = plan.result.settings.number("plan", "roughness") * 1000
+    span = water_loss_range(np.asarray(plan.steps[-1].cover_pct.mid), roughness_mm)
+    low, high = field_mean_ratio(span.low), field_mean_ratio(span.high)
+    wind_now, wind_then = (
+        tuple(field_mean_ratio(part) for part in loss.ratio) for loss in plan.wind_ratio
+    )
+    lines = [
+        f"  {opening(soil_loss('water', f'{now:.2f}'))} now, {then:.2f} ({low:.2f} to {high:.2f}) "
+        "after the operations.",
+        _said("erosion-water", EROSION["erosion-water"]),
+        f"  {opening(soil_loss('wind', _span(wind_now)))} now, "
+        f"{_span(wind_then)} after the operations.",
+        _said("erosion-wind", EROSION["erosion-wind"]),
+    ]
+    if any(bool(loss.outside.any()) for loss in plan.wind_ratio):
+        lines.append(_said("erosion-wind-outside", EROSION["erosion-wind-outside"]))
+    lines.append(_said("erosion-mean", EROSION["erosion-mean"]))
+    if plan.nitrogen.per_ha is not None:
+        low, mid, high = (_mean(part) for part in plan.nitrogen.per_ha)
+        per = 1.0 if not us_units else 0.892179  # kg/ha to lb/ac
+        unit = "lb/ac" if us_units else "kg/ha"
+        middle = "" if math.isnan(mid) else f", middle {mid * per:.0f}"
+        lines.append(f"  Nitrogen tied up: {low * per:.0f} to {high * per:.0f} {unit}{middle}.")
+    lines += [_said(*note) for note in plan.nitrogen.notes]
+    area = shown(us_units)["area"]
+    cell = plan.result.grid.cell_area_m2
+    for flag in plan.seeding.flags:
+        lines.append(f"  {area.text(float(flag.where.sum()) * cell)}: {flag.text} [{flag.rule}]")
+    lines += [_said(*missing) for missing in plan.seeding.not_judged]
+    if plan.response is not None:
+        if plan.response.change_pct is not None:
+            change = round(_mean(plan.response.change_pct)) + 0
+            lines.append(f"  Mean published response {change} %.")
+        lines += [_said(*note) for note in plan.response.notes]
+    lines.append(_said("seeding-caution", SEEDING["seeding-caution"]))
+    return lines
+
+
+def _baling_lines(plan: FieldPlan, us_units: bool) -> list[str]:
+    tonnes = shown(us_units)["tonnes"]
+    baling = plan.baling
+    return [
+        f"  Could leave, were it in windrows: {tonnes.text(baling.removable_t * 1e3)} of "
+        f"{tonnes.text(baling.residue_t * 1e3)} lying there "
+        f"(a baler could pick up {tonnes.text(baling.balable_t * 1e3)}).",
+        *(_said(*note) for note in baling.notes),
+    ]
+
+
+def plan_json(plan: FieldPlan) -> dict[str, Any]:
+    """Give the content of ``plan.json``; every key is described in docs/tables.md."""
+    settings = plan.result.settings
+    limits = asdict(plan.limits)
+    zones = plan.zones.drop(columns="geometry").to_dict("records")
+    harrow = plan.harrow
+    content = {
+        "schema": schemas.PLAN,
+        "covermap": __version__,
+        "field": plan.result.name,
+        "crop": plan.result.crop.kind,
+        "next_crop": settings.get("field", "next_crop"),
+        "limits": limits,
+        "fragile": {"fragile": plan.fragile.fragile, "source": plan.fragile.source},
+        "steps": [
+            {
+                "operation": step.label,
+                "basis": step.basis,
+                "flat_equivalent": step.flat_equivalent,
+                "source": step.source,
+                **{
+                    name: dict(zip(("low", "mid", "high"), _means(values), strict=True))
+                    for name, values in (
+                        ("residue_t_ha", step.residue_t_ha),
+                        ("cover_pct", step.cover_pct),
+                    )
+                },
+            }
+            for step in plan.steps
+        ],
+        "target": {
+            "target_cover_pct": plan.limits.target_cover_pct,
+            "meets_ha": plan.target.area_meets_m2 / 1e4,
+            "below_ha": plan.target.area_below_m2 / 1e4,
+        },
+        "soil_loss_ratio": {
+            "water": dict(zip(("now", "after"), plan.water_ratio, strict=True)),
+            "wind": {
+                name: dict(
+                    zip(
+                        ("low", "mid", "high"),
+                        (field_mean_ratio(part) for part in loss.ratio),
+                        strict=True,
+                    )
+                )
+                for name, loss in zip(("now", "after"), plan.wind_ratio, strict=True)
+            },
+        },
+        "nitrogen_kg_ha": None
+        if plan.nitrogen.per_ha is None
+        else dict(
+            zip(("low", "mid", "high"), (_mean(p) for p in plan.nitrogen.per_ha), strict=True)
+        ),
+        "seeding": [
+            {
+                "rule": flag.rule,
+                "area_ha": float(flag.where.sum()) * plan.result.grid.cell_area_m2 / 1e4,
+                "text": flag.text,
+            }
+            for flag in plan.seeding.flags
+        ],
+        "harrow": None
+        if harrow is None
+        else {
+            "heading_deg": harrow.heading_deg,
+            "angle_deg": harrow.angle_deg,
+            "passes": harrow.passes,
+            "worth_it": harrow.worth_it,
+            "before": asdict(harrow.before),
+            "after": asdict(harrow.after),
+            "trial": harrow.trial.to_dict("records"),
+        },
+        "baling": {
+            "removable_t": plan.baling.removable_t,
+            "balable_t": plan.baling.balable_t,
+            "residue_t": plan.baling.residue_t,
+            "must_stay_t_ha": plan.baling.must_stay_t_ha,
+            "no_baling_ha": float(plan.baling.no_baling.sum())
+            * plan.result.grid.cell_area_m2
+            / 1e4,
+        },
+        "work": plan.work.to_dict("records"),
+        "zones": zones,
+        "assumptions": plan.assumptions,
+        "notes": [{"rule": rule, "text": text} for rule, text in _all_notes(plan)],
+        "caution": CAUTION,
+    }
+    return plain(content)  # type: ignore[no-any-return]
+
+
+def _all_notes(plan: FieldPlan) -> list[tuple[str, str]]:
+    notes = [
+        plan.target.note,
+        *plan.notes,
+        *plan.nitrogen.notes,
+        *plan.seeding.not_judged,
+        *([] if plan.response is None else plan.response.notes),
+        *plan.baling.notes,
+        *_harrow_said(plan, us_units=False),
+        *EROSION.items(),
+        ("seeding-caution", SEEDING["seeding-caution"]),
+        *((rule, RULES[rule]) for rule in _ALWAYS),
+    ]
+    return list(dict.fromkeys(notes))
+
+
+def with_words(table: Any, limits: Limits, us_units: bool = False) -> Any:
+    """Add to strips or zones the number that called for the action, and what it brings."""
+    records = table.drop(columns="geometry").to_dict("records")
+    return table.assign(
+        why=[why(r["rule_id"], r, limits, us_units) for r in records],
+        benefit=[benefit(r["rule_id"], r, limits, us_units) for r in records],
+    )

@@ -1,0 +1,71 @@
+"""Write a plan into a folder: zones, cover to expect, pictures, numbers."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+
+from covermap import __version__
+from covermap.files.geotiff import write_geotiff
+from covermap.files.vectors import write_layer
+from covermap.plan.actions import ACTIONS
+from covermap.plan.harrow_picture import harrow_picture
+from covermap.plan.plan_field import FieldPlan
+from covermap.plan.plan_picture import plan_picture
+from covermap.plan.plan_text import plan_json, with_words
+
+
+def plan_bands(plan: FieldPlan) -> dict[str, np.ndarray]:
+    """Give the bands of ``plan.tif`` by name, in the order of the file."""
+    known = np.isfinite(plan.spot.ratio)
+    return {
+        "residue_at_seeding_t_ha": plan.spot.load_t_ha,
+        "cover_after_pct": plan.spot.cover_pct,
+        "below_target": np.where(known, plan.spot.cover_pct < plan.limits.target_cover_pct, np.nan),
+        "removable_t_ha": plan.baling.removable_t_ha,
+        "action": np.where(known, plan.action, np.nan),
+    }
+
+
+def write_plan(folder: Path, plan: FieldPlan, *, us_units: bool = False) -> None:
+    """Write plan.gpkg, plan.tif, plan.svg, harrow.svg and plan.json into an open folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        From :func:`covermap.files.write_whole.whole_files`.
+    plan : FieldPlan
+    us_units : bool
+        Units of the pictures; files keep SI.
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written.
+    """
+    result = plan.result
+    write_layer(folder / "plan.gpkg", with_words(plan.zones, plan.limits), "zones", "Polygon")
+    bands = {name: values.astype(np.float32) for name, values in plan_bands(plan).items()}
+    tags = {
+        "covermap_version": __version__,
+        "field": result.name,
+        "operations": "; ".join(step.label for step in plan.steps[1:]),
+        "actions": "; ".join(f"{i} {word}" for i, word in enumerate(ACTIONS.values())),
+    }
+    write_geotiff(folder / "plan.tif", result.grid, bands, tags)
+    (folder / "plan.svg").write_text(plan_picture(plan, us_units=us_units), "utf-8")
+    if plan.harrow is not None:
+        picture = harrow_picture(
+            plan.spot.ratio,
+            plan.spot.harrowed_ratio,
+            result.grid,
+            plan.harrow,
+            title=result.name,
+            us_units=us_units,
+            limits=(plan.limits.gap_below, plan.limits.double_above),
+        )
+        (folder / "harrow.svg").write_text(picture, "utf-8")
+    text = json.dumps(plan_json(plan), indent=2, ensure_ascii=False, allow_nan=False)
+    (folder / "plan.json").write_text(text + "\n", "utf-8")

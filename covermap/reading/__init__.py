@@ -1,0 +1,1 @@
+"""The one reader of tables and polygons: bytes, dialect, headers by words, units, values, times."""

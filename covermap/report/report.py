@@ -1,0 +1,339 @@
+"""The report of one field: every number, sentence and picture of it, ready to be typeset."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from covermap import __version__
+from covermap.drawing.caution import CAUTION
+from covermap.drawing.labels import (
+    CROSSWIND,
+    FROM_IRRIGATION,
+    HIGHEST_TO_LOWEST,
+    LEFT_OUT,
+    RATIO_MEANING,
+    UNEVENNESS,
+    limit_key,
+    opening,
+)
+from covermap.errors import OutputError
+from covermap.files.open_result import MapResult
+from covermap.report.report_pictures import report_pictures
+from covermap.report.report_plan import FoundPlan, find_plan, letters, plan_content, quoted
+from covermap.report.report_tables import accounts, causes_table, passes_table, strips_table
+from covermap.report.report_verdict import Said, strongest_cause, verdict
+from covermap.units import shown
+
+#: Assumptions and notes are told up to so many characters; summary.json holds all.
+MOST_ASSUMED, MOST_NOTED = 2900, 1000
+
+#: Sentences by rule id.
+RULES = {
+    "report-sure-stated": "The map is as good as the spread that was stated: width, sides, profile "
+    "and lean were not measured. A tray test (covermap trays) puts a measured band in their place.",
+    "report-sure-measured": "The shape of the spread was measured with trays; wind during that "
+    "test, and changes since, are not in it.",
+    "report-sure-mass": "Tonnes come from grain and handbook ratios, which differ between "
+    "varieties and years by about a quarter. The spread ratio does not depend on them.",
+    "report-sure-cover": "Ground cover from a mass is good to about ten points: published "
+    "coefficients for one crop differ that much. Standing stubble is not counted.",
+    "report-sure-still-air": "No wind was given, so the map shows still air.",
+    "report-sure-wind": "Wind moves the band by a flight model; no measured effect of crosswind on "
+    "residue was found to check it against.",
+    "report-sure-causes": "Causes are what-ifs: the harvest worked out again without one fault. "
+    "Where four or five faults act together a single share can be 30 points off.",
+    "report-caution": CAUTION,
+    "report-caution-fire": "Dry straw, chaff and dust burn: keep machines clean and an "
+    "extinguisher at hand, and follow local fire codes. This report is no plan to burn, and no "
+    "rate of any nutrient.",
+}
+_NEEDED = ("mass_kg", "residue", "wind", "causes", "assumptions", "notes")
+
+
+@dataclass(frozen=True)
+class Report:
+    """What is typeset.
+
+    Attributes
+    ----------
+    content : dict
+        Texts, tables and switches, as JSON can hold them.
+    pictures : dict of str to str
+        SVG by the names that ``content`` uses.
+    left_out : list of str
+        Files of the folder that could not be used, and why.
+    """
+
+    content: dict[str, Any]
+    pictures: dict[str, str]
+    left_out: list[str]
+
+
+def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Report:
+    """Put a folder of results into words, tables and pictures.
+
+    Parameters
+    ----------
+    found : MapResult
+    made_on : datetime.date
+        Date of the report.
+    us_units : bool
+        Feet, acres, pounds and US letter paper instead of metres, hectares, tonnes and A4.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    OutputError
+        If the results are of a version that left out what the report needs.
+    """
+    summary = found.summary
+    missing = [key for key in _NEEDED if key not in summary]
+    if missing:
+        raise OutputError(
+            f"{found.folder / 'summary.json'}: no {missing[0]} in it, which a report needs. "
+            "Run covermap map again with this version."
+        )
+    name = found.field_name.strip() or found.folder.name
+    plan, left_out = find_plan(found)
+    pictures, drawn_elsewhere = report_pictures(found, plan, us_units, left_out)
+    books, closes = accounts(found, us_units)
+    spectrum = summary.get("spectrum")
+    content = {
+        "paper": "us-letter" if us_units else "a4",
+        "name": name,
+        "title": f"Residue report: {name}",
+        "made_on": _day(made_on),
+        "version": f"covermap {__version__}",
+        "subtitle": _subtitle(found, plan),
+        "five": five_numbers(found, us_units),
+        "verdict": [said.plain() for said in verdict(found)],
+        "cause": [said.plain() for said in strongest_cause(summary["causes"], us_units)],
+        "pictures": {name: drawn_elsewhere.get(name, "") for name in pictures},
+        "map_alt": _map_alt(found, us_units),
+        "ratio_meaning": RATIO_MEANING,
+        "evenness": _evenness(summary["evenness"], us_units),
+        "findings": [] if spectrum is None else _findings(spectrum, us_units),
+        "passes": passes_table(found, us_units),
+        "causes": causes_table(summary["causes"], us_units),
+        "strips": strips_table(found, us_units, letters() if plan else {}),
+        "strips_count": len(found.strips),
+        "plan": None if plan is None else plan_content(plan, us_units),
+        "settings": settings_used(found, us_units),
+        "accounts": books,
+        "closes": closes,
+        "assumed": _told([*summary["assumptions"], *_plan_assumed(plan)], MOST_ASSUMED, us_units),
+        "noted": _told(summary["notes"], MOST_NOTED, us_units),
+        "left_out": left_out,
+        "dropped": _dropped(found, us_units),
+        "sure": [said.plain() for said in how_sure(found)],
+        "cautions": [
+            {"rule": rule, "text": RULES[rule]}
+            for rule in ("report-caution", "report-caution-fire")
+        ],
+        "inputs": [[str(k), str(v)] for k, v in summary["inputs_sha256"].items()],
+        "made_with": f"Map made by covermap {summary['covermap']}, report by covermap "
+        f"{__version__} on {_day(made_on)}. Coordinates: {summary['field'].get('crs')}, cell "
+        f"{shown(us_units)['length'].text(found.grid.cell_m)}.",
+    }
+    return Report(content, pictures, left_out)
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
+
+
+def _subtitle(found: MapResult, plan: FoundPlan | None) -> str:
+    parts = [str(found.summary["crop"]).capitalize()]
+    if "start_time" in found.passes:
+        times = pd.to_datetime(found.passes["start_time"], utc=True, errors="coerce").dropna()
+        days = sorted({time.date() for time in times})
+        if days:
+            last = "" if len(days) == 1 else f" to {_day(days[-1])}"
+            parts.append(f"harvested {_day(days[0])}{last}")
+    if plan is not None and plan.content.get("next_crop"):
+        parts.append(f"next crop: {plan.content['next_crop']}")
+    return ", ".join(parts)
+
+
+def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
+    """Give the five numbers of the first page, each with a word of explanation."""
+    unit, summary = shown(us_units), found.summary
+    area, rate = unit["area"], unit["mass per area"]
+    harvested = float(summary["field"]["harvested_ha"])
+    cv_pct = summary["evenness"].get("cv_pct")
+    cover = summary["residue"]["mean_cover_pct"]
+    numbers = [
+        ("Harvested", area.text(harvested * 1e4), f"{summary['passes']['count']} passes"),
+        (
+            "Lies there, mean",
+            rate.text(summary["residue"]["mean_residue_t_ha"]),
+            "cover unknown" if cover is None else f"covers {cover:.0f} % of the ground",
+        ),
+        (
+            UNEVENNESS,
+            "–" if cv_pct is None else f"{cv_pct:.0f} %",
+            f"{unit['length'].text(summary['evenness']['tray_m'])} trays",
+        ),
+    ]
+    for kind, limit in (("gap", "gap_below"), ("double", "double_above")):
+        of = summary[kind]
+        share = f"{100 * of['area_ha'] / harvested:.0f} % of it; " if harvested > 0 else ""
+        _, beyond = limit_key(kind, found.limit(limit)).split(": ")
+        numbers.append(
+            (
+                "Gap ground" if kind == "gap" else "Double ground",
+                area.text(of["area_ha"] * 1e4),
+                f"{share}{beyond}",
+            )
+        )
+    return [{"label": label, "value": value, "note": note} for label, value, note in numbers]
+
+
+def _map_alt(found: MapResult, us_units: bool) -> str:
+    area = shown(us_units)["area"]
+    gap, double = (found.summary[kind] for kind in ("gap", "double"))
+    return (
+        f"Map of the spread ratio: {RATIO_MEANING}. "
+        f"Gaps lie on {area.text(gap['area_ha'] * 1e4)} in {gap['strips']} strips, double "
+        f"ground on {area.text(double['area_ha'] * 1e4)} in {double['strips']} strips."
+    )
+
+
+def _evenness(evenness: Mapping[str, Any], us_units: bool) -> list[dict[str, str]]:
+    tray = shown(us_units)["length"].text(evenness["tray_m"])
+    rows = [
+        (UNEVENNESS, evenness.get("cv_pct"), "%", 0, f"scatter of {tray} trays; 0 is even"),
+        (
+            opening(HIGHEST_TO_LOWEST),
+            evenness.get("urdr"),
+            "",
+            1,
+            "in the middle pass; 1 is even",
+        ),
+        (
+            "Christiansen CU",
+            evenness.get("christiansen_cu_pct"),
+            "%",
+            0,
+            f"{FROM_IRRIGATION}; 100 is even",
+        ),
+        (
+            "Low-quarter DU",
+            evenness.get("low_quarter_du_pct"),
+            "%",
+            0,
+            f"{FROM_IRRIGATION}; 100 is even",
+        ),
+    ]
+    return [
+        {
+            "label": label,
+            "value": "–" if value is None else f"{value:.{places}f} {sign}".strip(),
+            "note": note,
+        }
+        for label, value, sign, places, note in rows
+    ]
+
+
+def _findings(spectrum: Mapping[str, Any], us_units: bool) -> list[dict[str, str]]:
+    """Give the findings of the spectrum; the spacing in the reader's units."""
+    length = shown(us_units)["length"]
+    found = []
+    for one in spectrum["findings"]:
+        text = str(one["text"])
+        for spacings in (1, 2):
+            metres = spacings * spectrum["one_spacing_m"]
+            text = text.replace(f"({metres:.1f} m)", f"({length.text(metres)})")
+        found.append({"rule": str(one["rule"]), "text": text})
+    return found
+
+
+def settings_used(found: MapResult, us_units: bool) -> list[list[str]]:
+    """Give label and value of the settings and the wind that the passes were made with."""
+    unit, passes = shown(us_units), found.passes
+    length, combine = unit["length"], found.summary["settings"].get("combine", {})
+
+    def span(column: str) -> str:
+        low, high = float(passes[column].min()), float(passes[column].max())
+        one = length.text(low)
+        return one if not high - low >= 0.05 else f"{one} to {length.text(high)}"
+
+    kinds = passes["discharge"].value_counts()
+    wind = found.summary["wind"]
+    if wind["speed_mean_m_s"] is None:
+        blew = "none known: still air"
+    else:
+        way = np.exp(1j * np.radians(passes["wind_from_deg"].dropna().to_numpy(float))).mean()
+        blew = (
+            f"{unit['wind'].text(wind['speed_mean_m_s'])} from about "
+            f"{np.degrees(np.angle(way)) % 360:.0f}°, {CROSSWIND} up to "
+            f"{unit['wind'].text(wind['crosswind_max_m_s'])}"
+        )
+    cut, delay = combine.get("cut_width"), combine.get("residue_delay_s")
+    rows = [
+        ("Cut width", length.text(cut) if isinstance(cut, int | float) else "from the track"),
+        ("Discharge", ", ".join(f"{kind} on {n} passes" for kind, n in kinds.items())),
+        ("Reach left, right", f"{span('reach_left_m')}, {span('reach_right_m')}"),
+        ("Lean, right +", span("lean_m")),
+        ("Profile", ", ".join(str(name) for name in passes["profile"].unique())),
+        ("Wind", blew),
+        ("Pass spacing, middle", length.text(found.summary["passes"]["spacing_median_m"])),
+        ("Residue in the machine", "–" if delay is None else f"{delay:g} s"),
+    ]
+    return [list(row) for row in rows]
+
+
+def how_sure(found: MapResult) -> list[Said]:
+    """Say how sure the map is, sentence by sentence."""
+    spread = found.summary["settings"].get("spread", {})
+    measured = spread.get("profile_file") or spread.get("shares")
+    still = found.summary["wind"]["speed_mean_m_s"] is None
+    rules = (
+        "report-sure-measured" if measured else "report-sure-stated",
+        "report-sure-mass",
+        "report-sure-cover",
+        "report-sure-still-air" if still else "report-sure-wind",
+        "report-sure-causes",
+    )
+    return [Said(rule, RULES[rule]) for rule in rules]
+
+
+def _plan_assumed(plan: FoundPlan | None) -> Sequence[str]:
+    return [] if plan is None else plan.content["assumptions"]
+
+
+def _told(sentences: Sequence[object], most: int, us_units: bool) -> dict[str, Any]:
+    """Give sentences up to so many characters, and how many more there are."""
+    told, length = [], 0
+    for sentence in dict.fromkeys(sentences):
+        text = quoted(sentence, us_units)
+        length += len(text)
+        if length > most:
+            break
+        told.append(text)
+    left = len(dict.fromkeys(sentences)) - len(told)
+    return {"texts": told, "more": f"{left} more are in summary.json." if left else ""}
+
+
+def _dropped(found: MapResult, us_units: bool) -> str:
+    fixes = found.summary["fixes"]
+    removed = sum(fixes["removed"].values())
+    grain = fixes.get("grain_dropped_kg")
+    if removed == 0:
+        return "No track point was left out."
+    text = f"{opening(LEFT_OUT)}: {removed:,} of {fixes['read']:,}, for the reasons in the account"
+    if grain is not None and math.isfinite(grain):
+        share = fixes.get("grain_dropped_pct")
+        of = "" if share is None else f" ({share:.1f} %)"
+        text += f"; {shown(us_units)['mass'].text(grain)} of logged grain{of} went with them"
+    return f"{text}. removed_fixes.csv lists each."

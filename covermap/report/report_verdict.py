@@ -1,0 +1,150 @@
+"""The verdict on a field in one sentence: how even, against which limits, and what did most.
+
+Every sentence carries its rule id; the limits, and which of them are choices, are shown
+beside it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+
+from covermap.advice.settings_advice import URDR_WANTED
+from covermap.drawing.labels import HIGHEST_TO_LOWEST
+from covermap.files.open_result import MapResult
+from covermap.units import shown
+
+#: CV [%] up to which the spread counts as even. Borrowed: 15 % is acceptable for granular
+#: fertiliser and yield is lost above 20 % (Teagasc, Forristal); none was found for residue.
+EVEN_CV_PCT = 20.0
+#: Share of the ground in gaps and doubles up to which a field is even, and from which it is
+#: uneven: choices of this project, no source.
+EVEN_GROUND_SHARE, UNEVEN_GROUND_SHARE = 0.05, 0.15
+#: The same for the share of pass length above an URDR of 1.5 (choices, no source; 1.5 itself
+#: is Allmaras et al. 1985).
+EVEN_PASS_SHARE, UNEVEN_PASS_SHARE = 0.10, 0.50
+
+#: Sentences by rule id, filled with numbers.
+RULES = {
+    "report-verdict-even": "Even: {measures}.",
+    "report-verdict-parts": "Even on most of the ground, not everywhere: {measures}.",
+    "report-verdict-uneven": "Uneven: {measures}.",
+    "report-verdict-rows": "Not judged: all straw was laid in windrows on purpose. {measures}.",
+    "report-verdict-none": "Not judged: the map holds too little harvested ground for an "
+    "unevenness (CV). {measures}.",
+    "report-verdict-some-rows": "{rows} of {passes} passes laid their straw in windrows on "
+    "purpose; these windrows and the ground beside them count as double and gap.",
+    "report-verdict-limits": f"Even means all three: CV up to {EVEN_CV_PCT:.0f} % (borrowed from "
+    "granular fertiliser, where yield is lost above that: Teagasc; a choice for residue), at most "
+    f"{100 * EVEN_GROUND_SHARE:.0f} % of the ground in gaps and doubles (a choice), at most "
+    f"{100 * EVEN_PASS_SHARE:.0f} % of the pass length above {URDR_WANTED:g} in "
+    f"{HIGHEST_TO_LOWEST} ({URDR_WANTED:g} is what no-till needs: Allmaras et al. 1985; the "
+    f"share is a choice). Uneven means more than {100 * UNEVEN_GROUND_SHARE:.0f} % of the ground "
+    f"or more than {100 * UNEVEN_PASS_SHARE:.0f} % of the pass length (choices).",
+    "report-cause-strongest": "Strongest cause: {cause}. It put {missing} too little and {much} "
+    "too much where strips are, and ranks first on {strips}, {area}.",
+    "report-cause-unexplained": "No fault that was looked for explains most of the strips: "
+    "{missing} too little and {much} too much stay unexplained.",
+    "report-cause-none": "There is no strip, so no cause to name.",
+}
+
+
+@dataclass(frozen=True)
+class Said:
+    """One sentence of judgement and the rule it comes from."""
+
+    rule: str
+    text: str
+
+    def plain(self) -> dict[str, str]:
+        """Give it as plain data."""
+        return {"rule": self.rule, "text": self.text}
+
+
+def verdict(found: MapResult) -> list[Said]:
+    """Judge how even the spread is: the verdict first, then what it was judged by.
+
+    Parameters
+    ----------
+    found : MapResult
+
+    Returns
+    -------
+    list of Said
+    """
+    harvested = float(found.summary["field"]["harvested_ha"])
+    cv_pct = found.summary["evenness"].get("cv_pct")
+    beyond = sum(float(found.summary[kind]["area_ha"]) for kind in ("gap", "double"))
+    ground = beyond / harvested if harvested > 0 else math.nan
+    above, judged, uneven = _uneven_passes(found.passes)
+    rows = int((found.passes["discharge"] == "windrow").sum())
+    measures = [] if cv_pct is None else [f"CV {cv_pct:.0f} %"]
+    if math.isfinite(ground):
+        measures.append(f"{_share(ground)} of the ground in gaps and doubles")
+    if judged:
+        measures.append(f"{above} of {judged} passes above {URDR_WANTED:g} in {HIGHEST_TO_LOWEST}")
+    if cv_pct is None or not math.isfinite(ground):
+        rule = "report-verdict-none"
+    elif rows == len(found.passes):
+        rule = "report-verdict-rows"
+    elif ground > UNEVEN_GROUND_SHARE or uneven > UNEVEN_PASS_SHARE:
+        rule = "report-verdict-uneven"
+    elif cv_pct > EVEN_CV_PCT or ground > EVEN_GROUND_SHARE or uneven > EVEN_PASS_SHARE:
+        rule = "report-verdict-parts"
+    else:
+        rule = "report-verdict-even"
+    said = [Said(rule, RULES[rule].format(measures=_list(measures)))]
+    if 0 < rows < len(found.passes):
+        text = RULES["report-verdict-some-rows"].format(rows=rows, passes=len(found.passes))
+        said.append(Said("report-verdict-some-rows", text))
+    return [*said, Said("report-verdict-limits", RULES["report-verdict-limits"])]
+
+
+def _uneven_passes(passes: gpd.GeoDataFrame) -> tuple[int, int, float]:
+    """Give passes above the wanted URDR, passes judged, and the former's share of length."""
+    known = passes[passes["urdr"].notna()]
+    above = known["urdr"] > URDR_WANTED
+    length = float(known["length_m"].sum())
+    share = float(known.loc[above, "length_m"].sum()) / length if length > 0 else 0.0
+    return int(above.sum()), len(known), share
+
+
+def _share(share: float) -> str:
+    """Give a share in percent, small ones with a decimal."""
+    return f"{100 * share:.0f} %" if share >= 0.095 or share == 0 else f"{100 * share:.1f} %"
+
+
+def _list(parts: list[str]) -> str:
+    if len(parts) < 2:
+        return "".join(parts) or "no number of it is known"
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def strongest_cause(causes: list[Mapping[str, Any]], us_units: bool) -> list[Said]:
+    """Say which cause put most residue wrong, with the rule of the cause itself last.
+
+    Parameters
+    ----------
+    causes : list of mapping
+        ``causes`` of ``summary.json``, largest first.
+    us_units : bool
+        Acres and short tons instead of hectares and tonnes.
+    """
+    unit = shown(us_units)
+    if not any(row["strips"] for row in causes):
+        return [Said("report-cause-none", RULES["report-cause-none"])]
+    first = causes[0]
+    kind = "unexplained" if first["rule_id"] == "unexplained" else "strongest"
+    rule = f"report-cause-{kind}"
+    text = RULES[rule].format(
+        cause=first["cause"],
+        missing=unit["tonnes"].text(first["missing_t"] * 1e3),
+        much=unit["tonnes"].text(first["too_much_t"] * 1e3),
+        strips=f"{first['strips']} strip{'' if first['strips'] == 1 else 's'}",
+        area=unit["area"].text(first["area_ha"] * 1e4),
+    )
+    return [Said(rule, text), Said(str(first["rule_id"]), str(first["cause"]))]

@@ -1,0 +1,1 @@
+"""Every setting: name, kind, bounds, default and why; the field file."""

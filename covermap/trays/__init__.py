@@ -1,0 +1,1 @@
+"""A tray test: from weights on the ground to a measured profile."""

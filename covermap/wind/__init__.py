@@ -1,0 +1,1 @@
+"""The air: wind files, profile, flight of pieces, drift."""

@@ -1,0 +1,280 @@
+"""A weather station's record read into a wind series, with a ledger of what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from covermap.errors import TrackError, WindError
+from covermap.reading.column_values import read_numbers
+from covermap.reading.columns import RecognisedColumn
+from covermap.reading.times import read_times
+from covermap.units import KINDS
+from covermap.wind.wind import MOST_WIND_SPEED_M_S, WIDEST_GAP_S, WindSeries, checked_height
+from covermap.wind.wind_table import WindTable, in_wind_words, read_wind_table
+
+#: Reasons in the order in which the rules are applied, with what each means.
+REASONS: dict[str, str] = {
+    "unreadable": "the line has the wrong number of fields",
+    "no time": "the line has no readable time",
+    "no speed": "the line has no readable wind speed",
+    "impossible speed": f"negative, or above {MOST_WIND_SPEED_M_S:g} m/s",
+    "impossible direction": "not within 0 to 360 degrees",
+    "no direction": "wind, but no direction it came from",
+    "duplicate time": "same instant as a reading before",
+}
+# Points of the compass rose, 22.5° apart (common practice, no source).
+_POINTS = (
+    *("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE"),
+    *("S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"),
+)
+_POINT_DEG = {point: f"{22.5 * i:g}" for i, point in enumerate(_POINTS)}
+# WMO code for a direction too variable to report (METAR, WMO No. 306, FM 15).
+_NO_DIRECTION = dict.fromkeys(("VRB", "VARIABLE", "CALM"), "")
+
+
+def read_wind(
+    path: Path | str,
+    *,
+    height_m: float,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+) -> WindSeries:
+    """Read a wind record from a text table with time, speed, direction and perhaps gust.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+        CSV or other delimited text.
+    height_m : float
+        Height above ground at which the wind was measured [m].
+    columns : mapping of str to str, optional
+        A name such as ``speed``, ``direction``, ``gust``, ``time`` to the file's header.
+    units : mapping of str to str, optional
+        Such a name to the unit of the numbers.
+
+    Returns
+    -------
+    WindSeries
+        In order of time. A calm has speed 0 and direction NaN.
+
+    Raises
+    ------
+    WindError
+        If the file cannot be read, lacks a column, or holds no usable reading.
+    SettingsError
+        If the height is impossible, or ``columns`` or ``units`` name something unknown.
+    """
+    path = Path(path)
+    checked_height(height_m)
+    table = read_wind_table(path, height_m, columns or {}, units or {})
+    notes = [*table.raw.notes, *_notes_on_headers(table, height_m)]
+    speed = _numbers(table, "wind_speed_m_s", path.name, notes, {"CALM": "0"})
+    from_deg = _numbers(table, "wind_from_deg", path.name, notes, _POINT_DEG | _NO_DIRECTION)
+    gust = _numbers(table, "wind_gust_m_s", path.name, notes, {})
+    clock = _times(table, path.name, notes)
+    reason, detail = _judge(clock, speed, from_deg, len(speed) == 1)
+    removed = _ledger(table, reason, detail)
+    keep = np.flatnonzero(reason == "")
+    if not len(keep):
+        raise _nothing_left(path.name, removed)
+    notes += _notes_on_removed(path.name, removed, len(speed) + len(table.raw.unreadable))
+    if (back := int((np.diff(clock[keep]) < np.timedelta64(0)).sum())) > 0:
+        notes.append(f"{path.name}: steps back in time, mended by sorting: {back}.")
+    keep = keep[np.argsort(clock[keep], kind="stable")]
+    speed, from_deg, gust, clock = speed[keep], from_deg[keep], gust[keep], clock[keep]
+    notes += _notes_on_kept(path.name, clock, speed, gust)
+    return WindSeries(
+        clock_utc=clock,
+        speed_m_s=speed,
+        from_deg=np.where(speed > 0, from_deg % 360.0, np.nan),
+        gust_m_s=np.where((gust >= 0) & (gust <= MOST_WIND_SPEED_M_S), gust, np.nan),
+        height_m=float(height_m),
+        removed=removed,
+        notes=tuple(notes),
+    )
+
+
+def removed_counts(series: WindSeries) -> dict[str, int]:
+    """Give how many rows each rule removed, zeros included."""
+    found = series.removed["reason"].value_counts()
+    return {reason: int(found.get(reason, 0)) for reason in REASONS}
+
+
+def _numbers(
+    table: WindTable, column: str, name: str, notes: list[str], words: Mapping[str, str]
+) -> NDArray[np.float64]:
+    raw, one = table.raw, table.columns.get(column)
+    if one is None:
+        return np.full(len(raw.source_row), np.nan)
+    cells = raw.frame[column]
+    meant = cells.str.upper().map(words)
+    raw.frame[column] = cells.where(meant.isna(), meant)
+    where = f"{name}, column {one.header!r}"
+    told = RecognisedColumn(column, column, one.unit, one.factor)
+    return read_numbers(raw, told, where, notes, majority=False)
+
+
+def _times(table: WindTable, name: str, notes: list[str]) -> NDArray[np.datetime64]:
+    """Give the instant of each row; NaT where it has none.
+
+    Raises
+    ------
+    WindError
+        If several rows have no time between them.
+    """
+    raw, columns = table.raw, table.columns
+    time, date, next_day = _time_and_date(raw.frame)
+    one = next((columns[c] for c in ("time", "hour", "date", "day") if c in columns), None)
+    where = name if one is None else f"{name}, column {one.header!r}"
+    try:
+        times, said = read_times(time, date, raw.source_row, where, raw.row_word)
+    except TrackError as error:
+        raise in_wind_words(error, name) from error
+    if times is None:
+        if len(raw.frame) > 1:
+            raise WindError(
+                f"{name}: {len(raw.frame)} readings without a time of day. Expected a column "
+                "'time' such as 2018-07-18T13:00Z, or 'date' and 'hour'; add it, or keep the one "
+                "line that holds for the whole field."
+            )
+        return np.array(["NaT"], dtype="datetime64[ns]")
+    notes += [text.replace("those fixes", "those readings") for text in said]
+    clock = times.dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
+    return np.asarray(clock + next_day.astype("timedelta64[D]"))
+
+
+def _time_and_date(
+    frame: pd.DataFrame,
+) -> tuple[pd.Series | None, pd.Series | None, NDArray[np.int64]]:
+    """Put year, month, day and hour together where the file keeps them apart."""
+    next_day = np.zeros(len(frame), dtype=np.int64)
+    date = frame.get("date")
+    if date is None and {"year", "month", "day"} <= set(frame):
+        day = [frame[c].str.replace(r"\.0*$", "", regex=True) for c in ("year", "month", "day")]
+        date = day[0] + "-" + day[1].str.zfill(2) + "-" + day[2].str.zfill(2)
+        date = date.where(date.str.fullmatch(r"\d{4}-\d\d-\d\d"), "")
+    time = frame.get("time")
+    if time is None and date is not None and "hour" in frame:
+        hour = pd.to_numeric(frame["hour"], errors="coerce")
+        minute = pd.Series(0.0, index=frame.index)
+        if "minute" in frame:
+            minute = pd.to_numeric(frame["minute"], errors="coerce")
+        counted = hour.between(0, 24) & minute.between(0, 59)
+        # Some stations count the hours of a day 1 to 24; 24 is the next day's midnight.
+        next_day = np.where(hour == 24, 1, 0).astype(np.int64)
+        seconds = ((hour % 24) * 3600 + minute * 60).where(counted, 0.0).round().astype(int)
+        clock = (seconds // 3600).astype(str).str.zfill(2) + ":"
+        clock += (seconds % 3600 // 60).astype(str).str.zfill(2)
+        # What is no number may be written as a time already.
+        time = clock.where(counted, frame["hour"].where(hour.isna(), "")).astype(object)
+    return time, date, next_day
+
+
+def _judge(
+    clock: NDArray[np.datetime64],
+    speed: NDArray[np.float64],
+    from_deg: NDArray[np.float64],
+    alone: bool,
+) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """Give each row the first reason to leave it out, empty if there is none."""
+    reason = np.full(len(speed), "", dtype=object)
+    detail = np.full(len(speed), "", dtype=object)
+    blowing = speed > 0
+    for why, wrong, text, shown in (
+        ("no time", np.isnat(clock) & (not alone), "", speed),
+        ("no speed", np.isnan(speed), "", speed),
+        ("impossible speed", (speed < 0) | (speed > MOST_WIND_SPEED_M_S), "{:.6g} m/s", speed),
+        ("impossible direction", blowing & ((from_deg < 0) | (from_deg > 360)), "{:g}°", from_deg),
+        ("no direction", blowing & np.isnan(from_deg), "wind of {:.4g} m/s", speed),
+    ):
+        new = wrong & (reason == "")
+        reason[new] = why
+        detail[new] = [text.format(value) for value in shown[new]]
+    kept = np.flatnonzero(reason == "")
+    again = kept[pd.Series(clock[kept]).duplicated().to_numpy()]
+    reason[again] = "duplicate time"
+    detail[again] = [f"{moment:.19}".replace("T", " ") for moment in clock[again].astype(str)]
+    return reason, detail
+
+
+def _ledger(
+    table: WindTable, reason: NDArray[np.object_], detail: NDArray[np.object_]
+) -> pd.DataFrame:
+    raw, out = table.raw, reason != ""
+    rows = [*raw.unreadable, *zip(raw.source_row[out], reason[out], detail[out], strict=True)]
+    removed = pd.DataFrame(rows, columns=["source_row", "reason", "detail"])
+    removed = removed.astype({"source_row": "int64", "reason": "object", "detail": "object"})
+    return removed.sort_values("source_row", kind="stable", ignore_index=True)
+
+
+def _counted(removed: pd.DataFrame) -> str:
+    counts = removed["reason"].value_counts()
+    return ", ".join(f"{counts[why]} {why}" for why in REASONS if why in counts)
+
+
+def _nothing_left(name: str, removed: pd.DataFrame) -> WindError:
+    line = int(removed["source_row"].iloc[0])
+    return WindError(
+        f"{name}, line {line}: {removed['reason'].iloc[0]}, and no other reading can be used "
+        f"either ({_counted(removed)}). Expected a time, a speed of 0 to {MOST_WIND_SPEED_M_S:g} "
+        "m/s and a direction of 0 to 360 in each line; check the columns and their units."
+    )
+
+
+def _notes_on_headers(table: WindTable, height_m: float) -> list[str]:
+    notes: list[str] = []
+    for one in table.columns.values():
+        if one.column in ("wind_speed_m_s", "wind_gust_m_s"):
+            if not one.unit_told:
+                notes.append(
+                    f"Wind column {one.header!r} names no unit; taken as "
+                    f"{KINDS['speed'].si_unit}. Write it in the header to be sure, e.g. "
+                    "'wind speed (mph)'."
+                )
+            elif one.factor != 1.0:
+                notes.append(f"Wind column {one.header!r} was converted from {one.unit} to m/s.")
+        if one.column == "wind_speed_m_s" and one.height_m not in (None, height_m):
+            notes.append(
+                f"Wind column {one.header!r} names a height of {one.height_m:g} m, but "
+                f"{height_m:g} m was given and used."
+            )
+    return notes
+
+
+def _notes_on_removed(name: str, removed: pd.DataFrame, rows: int) -> list[str]:
+    if removed.empty:
+        return []
+    notes = [f"{name}: {len(removed)} of {rows} readings were left out: {_counted(removed)}."]
+    again = int((removed["reason"] == "duplicate time").sum())
+    if again > rows / 3:
+        notes.append(
+            f"{name}: {again} of {rows} readings repeat a time; the first of each was kept. If the "
+            "file holds several stations, keep only the nearest."
+        )
+    return notes
+
+
+def _notes_on_kept(
+    name: str,
+    clock: NDArray[np.datetime64],
+    speed: NDArray[np.float64],
+    gust: NDArray[np.float64],
+) -> list[str]:
+    notes: list[str] = []
+    if calm := int((speed == 0).sum()):
+        notes.append(f"{name}: {calm} of {len(speed)} readings are calm.")
+    if wrong := int(((gust < 0) | (gust > MOST_WIND_SPEED_M_S)).sum()):
+        notes.append(f"{name}: impossible gusts left empty, their rows kept: {wrong}.")
+    steps_s = np.diff(clock).astype("int64") / 1e9
+    wide = steps_s[steps_s > WIDEST_GAP_S]
+    if len(wide):
+        notes.append(
+            f"{name}: gaps longer than {WIDEST_GAP_S / 3600:g} h between readings: {len(wide)}, "
+            f"the longest {wide.max() / 3600:.1f} h."
+        )
+    return notes
