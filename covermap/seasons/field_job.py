@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from covermap.errors import CovermapError, OutputError, SettingsError, TrackError
+from covermap.errors import CovermapError, OutputError, TrackError, in_field_file
 from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.ground.threads import limit_threads
 from covermap.harvest.read_track import Track
@@ -39,6 +39,12 @@ _alone = threading.Lock()
 class RunEndedError(OutputError):
     """The run that gave this job no longer holds the folder, or it is not seen from here."""
 
+
+#: In a season an option is no way out for one field.
+_WHERE_TO_STATE = (
+    " In a season an option holds for every field, whatever its own file states: state it in "
+    "[defaults] of a season file, or in a field file (.toml) for this track."
+)
 
 #: What a note begins with that a person should see before anything else.
 WARNING = "Warning: "
@@ -183,7 +189,7 @@ def map_one(job: FieldJob, common: Common) -> Done:
     except RunEndedError as error:
         return Done(failed_row(job, str(error)))
     except Exception as error:  # one faulty field must not end the season
-        failed = failed_row(job, reason_of(error) + _where_to_state(error), row["key"])
+        failed = failed_row(job, reason_of(error), row["key"])
         keep_failure(common.out, failed)
         cause = error.__cause__ if isinstance(error, OutputError) else None
         return Done(failed, stop=getattr(cause, "errno", None) in _NO_USE_GOING_ON)
@@ -220,22 +226,16 @@ def keep_failure(out: Path, row: dict[str, Any]) -> None:
 
 
 def reason_of(error: BaseException) -> str:
-    """Say in a sentence why a field could not be mapped."""
+    """Say why a field could not be mapped; what to give is named as a field file states it."""
     if isinstance(error, CovermapError):
-        return str(error)
+        stated = any("." in ask.name or ask.of for ask in error.asks)
+        return error.told(in_field_file) + (_WHERE_TO_STATE if stated else "")
     if isinstance(error, MemoryError):
-        return "There was not enough memory for this field; use fewer --workers or a larger --cell."
+        return (
+            "There was not enough memory for this field. Use fewer workers, or a larger "
+            "[grid] cell for this field."
+        )
     return f"covermap has a fault of its own ({type(error).__name__}: {error})."
-
-
-def _where_to_state(error: BaseException) -> str:
-    """Warn of options where a setting is missing: in a season they hold for every field."""
-    if not isinstance(error, SettingsError) or "give --" not in str(error):
-        return ""
-    return (
-        " In a season an option holds for every field, whatever its own file states: state it in "
-        "[defaults] of a season file, or in a field file (.toml) for this track."
-    )
 
 
 def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:

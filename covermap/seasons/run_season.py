@@ -200,7 +200,7 @@ def _why(error: object) -> str:
     if isinstance(error, WorkerDied):
         return (
             "The worker died while mapping this field, each time it was tried. It may need more "
-            "memory: try fewer --workers, or a larger --cell for this field."
+            "memory: try fewer workers, or a larger [grid] cell for this field."
         )
     return reason_of(error if isinstance(error, BaseException) else RuntimeError(repr(error)))
 

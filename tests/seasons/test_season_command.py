@@ -229,7 +229,7 @@ def test_a_missing_setting_is_not_to_be_given_to_every_field_unawares(covermap, 
     write_track(folder / "a.csv", passes(length_m=60))
     code, text, _ = covermap("season", folder, "--out", tmp_path / "out")
     assert code == 3
-    assert "[crop] kind is missing: give --crop" in text
+    assert '[crop] kind is missing. Give [crop] kind = "wheat".' in text
     assert "In a season an option holds for every field" in text
     assert "[defaults] of a season file" in text
 
