@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import OutputError
+from covermap.field.field_passes import wind_from_deg
 from covermap.files import schemas
 
 if TYPE_CHECKING:
@@ -293,15 +294,10 @@ def _settings(passes: pd.DataFrame, rows: pd.Series) -> dict[str, Any]:
 
 
 def _wind(summary: Mapping[str, Any], passes: pd.DataFrame) -> dict[str, Any]:
-    """Give the wind over the passes; its direction is that of the mean of unit vectors."""
     wind = summary["wind"]
-    degrees, length = passes["wind_from_deg"].to_numpy(float), passes["length_m"].to_numpy(float)
-    # a calm blows from nowhere
-    known = np.isfinite(degrees) & (passes["wind_speed_m_s"].to_numpy(float) > 0)
-    mean = (np.exp(1j * np.radians(degrees[known])) * length[known]).sum()
     return {
         "wind_speed_m_s": wind["speed_mean_m_s"],
-        "wind_from_deg": float(np.degrees(np.angle(mean)) % 360) if known.any() else None,
+        "wind_from_deg": wind_from_deg(passes),
         "crosswind_max_m_s": wind["crosswind_max_m_s"],
         "wind_height_m": (
             None if wind["speed_mean_m_s"] is None else float(summary["settings"]["wind"]["height"])
