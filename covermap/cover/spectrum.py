@@ -160,7 +160,6 @@ def cross_track_spectrum(
         (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
     residue_t_ha : numpy.ndarray or Raster
         (rows, cols) residue that lies there [t/ha].
-    grid : Grid
     heading_deg : float
         Main heading of the passes, either way [deg clockwise from north]; NaN if there is
         none.
@@ -435,7 +434,6 @@ def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tup
 
     Parameters
     ----------
-    spectrum : Spectrum
     us_units : bool
         Feet instead of metres.
     """

@@ -43,8 +43,6 @@ class FieldInputs:
     ----------
     settings : FieldSettings
         With the band of a profile file filled in.
-    track : pathlib.Path
-    boundary, wind : pathlib.Path or None
     others : tuple of pathlib.Path
         The source, pass settings and profile file, as far as there are any.
     """
@@ -72,8 +70,6 @@ class OpenField:
 
     Attributes
     ----------
-    track : Track
-    settings : FieldSettings
     boundary : shapely geometry or None
         In the track's CRS.
     wind : WindSeries or None
@@ -110,10 +106,6 @@ def open_field(
     columns, units : mapping, optional
         Column and unit overrides, canonical name to header or unit.
 
-    Returns
-    -------
-    OpenField
-
     Raises
     ------
     CovermapError
@@ -143,10 +135,6 @@ def find_inputs(
     defaults, overrides : mapping, optional
         Sections as in a field file that hold below and above it; files that they name have
         full paths.
-
-    Returns
-    -------
-    FieldInputs
 
     Raises
     ------
@@ -197,14 +185,9 @@ def read_inputs(inputs: FieldInputs, read: TrackReader = read_track) -> OpenFiel
 
     Parameters
     ----------
-    inputs : FieldInputs
     read : callable
         Takes what :func:`covermap.harvest.read_track.read_track` takes; may give a part of
         the track only.
-
-    Returns
-    -------
-    OpenField
 
     Raises
     ------

@@ -164,7 +164,6 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
 
     Parameters
     ----------
-    grid : Grid
     cells : int, optional
         About as many cells in each; if not given :data:`STRIPE_CELLS`, half of it above
         :data:`LEAN_CELLS`.

@@ -47,7 +47,6 @@ class CleanTrack:
         ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
         ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
         ``gap`` (True where the step is more than the record covers), ``cutting``.
-    ledger : Ledger
     has_time : bool
         False if ``clock_s`` was made from distance.
     notes : tuple of str
@@ -85,10 +84,6 @@ def clean_track(
         Faster, for several fixes on end, is road travel [m/s].
     grain_delay_s : float
         Seconds from cutting to the grain reading; readings are moved back by it [s].
-
-    Returns
-    -------
-    CleanTrack
 
     Raises
     ------

@@ -99,10 +99,6 @@ def warning_of_yield(
         Canonical name to the header in the file.
     cut_width_m : float
         Header width [m], for the message.
-
-    Returns
-    -------
-    str or None
     """
     good = (grain_kg > 0) & (area_m2 > 0)
     if not good.any() or reading not in ("grain_flow_kg_s", "grain_mass_kg"):

@@ -115,10 +115,6 @@ def moved_wind_factor(
     to_displacement_m, to_roughness_m, from_displacement_m, from_roughness_m : float
         Of the two grounds [m].
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     SettingsError
