@@ -12,6 +12,7 @@ from pathlib import Path
 from covermap.drawing.map_texts import display_range
 from covermap.errors import OutputError
 from covermap.export.content import BANDS, LAYERS, ExportContent
+from covermap.files.open_result import MAP_AGAIN
 from covermap.export.desktop_styles import raster_qml, vector_qml
 from covermap.export.layer_styles import raster_sld, vector_sld
 from covermap.export.zip_files import write_zip
@@ -126,8 +127,8 @@ def _band_number(plan: Path) -> int:
             if _PLAN_BAND in raster.descriptions:
                 return int(raster.descriptions.index(_PLAN_BAND)) + 1
     except RasterioError as error:
-        raise OutputError(f"{plan}: damaged or no GeoTIFF ({error}).") from error
-    raise OutputError(f"{plan}: no band {_PLAN_BAND}. Run covermap map again to write it.")
+        raise OutputError(f"{plan}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
+    raise OutputError(f"{plan}: no band {_PLAN_BAND}.", way_out=MAP_AGAIN)
 
 
 def _write_raster_styles(stem: Path, name: str, ends: tuple[float, float], band: int = 1) -> None:
