@@ -3,14 +3,15 @@
 Every error says what was wrong (which file, line, column or setting), what was expected and
 the way out. Where the way out is something to give (a setting, the header or unit of a
 column), it is kept as an :class:`Ask`, so that each door names it as people there write it:
-the command line ``--crs EPSG:32615``, Python ``crs="EPSG:32615"``.
+the command line ``--crs EPSG:32615``, Python ``crs="EPSG:32615"``, a field file
+``[field] crs = "EPSG:32615"``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,15 @@ def in_python(ask: Ask) -> str:
     return f'{key}="{ask.example}"' if ask.example else key
 
 
+def in_field_file(ask: Ask) -> str:
+    """Name what is asked for as a field file states it; what none states, by its name."""
+    section, _, key = ask.name.rpartition(".")
+    if ask.of:
+        section, key = f"{ask.of}s", ask.name
+    named = f"[{section}] {key}" if section else key
+    return f'{named} = "{ask.example}"' if ask.example else named
+
+
 class CovermapError(Exception):
     """Root of all errors that covermap raises on purpose.
 
@@ -76,6 +86,10 @@ class CovermapError(Exception):
         if self.asks:
             way_out = way_out.format(*(name_of(ask) for ask in self.asks))
         return " ".join(part for part in (self.wrong, self.expected, way_out) if part)
+
+    def at(self, place: str) -> Self:
+        """Give the same error with ``place``, such as a file's name, before what is wrong."""
+        return type(self)(place + self.wrong, self.expected, self.way_out, *self.asks)
 
     def __str__(self) -> str:
         return self.told(in_python)

@@ -235,11 +235,11 @@ def trays_command(
     Writes profile.toml, which a field file can name as [spread] profile_file, and trays.svg.
     """
     from covermap.files.write_whole import whole_files
-    from covermap.trays.profile_writer import profile_file_text
-    from covermap.trays.tray_file import read_tray_test
-    from covermap.trays.tray_plot import tray_plot
-    from covermap.trays.tray_report import tray_lines
-    from covermap.trays.trays import measure_profile
+    from covermap.tray_test.profile_writer import profile_file_text
+    from covermap.tray_test.tray_file import read_tray_test
+    from covermap.tray_test.tray_plot import tray_plot
+    from covermap.tray_test.tray_report import tray_lines
+    from covermap.tray_test.trays import measure_profile
     from covermap.units import read_quantity
 
     def given(text: str | None, kind: str, option: str) -> float | None:

@@ -100,8 +100,9 @@ def checked_height(height_m: float) -> float:
     """
     if not (math.isfinite(height_m) and height_m > 0):
         raise SettingsError(
-            f"[wind] height: {height_m!r} is out of range; expected the height above ground, in "
-            "metres and more than 0, at which the wind was measured (weather stations: 10 or 2)."
+            f"[wind] height: {height_m!r} is out of range.",
+            "Expected the height above ground, in metres and more than 0, at which the wind was "
+            "measured (weather stations: 10 or 2).",
         )
     return float(height_m)
 
@@ -131,13 +132,15 @@ def constant_wind(speed_m_s: float, from_deg: float, height_m: float) -> WindSer
     """
     if not 0 <= speed_m_s <= MOST_WIND_SPEED_M_S:
         raise SettingsError(
-            f"[wind] speed: {speed_m_s!r} is out of range; expected 0 to {MOST_WIND_SPEED_M_S:g} "
-            "m/s. Correct the number or its unit."
+            f"[wind] speed: {speed_m_s!r} is out of range.",
+            f"Expected 0 to {MOST_WIND_SPEED_M_S:g} m/s.",
+            "Correct the number or its unit.",
         )
     if speed_m_s > 0 and not 0 <= from_deg <= 360:
         raise SettingsError(
-            f"[wind] from_deg: {from_deg!r} is out of range; expected the direction the wind "
-            "blows from, 0 to 360 degrees clockwise from north (270 is a west wind)."
+            f"[wind] from_deg: {from_deg!r} is out of range.",
+            "Expected the direction the wind blows from, 0 to 360 degrees clockwise from north "
+            "(270 is a west wind).",
         )
     direction = from_deg % 360.0 if speed_m_s > 0 else math.nan
     return WindSeries(
@@ -169,6 +172,61 @@ def components(
     angle = np.deg2rad(np.nan_to_num(from_deg))
     speed = np.where(np.isnan(from_deg), 0.0, speed_m_s)
     return -speed * np.sin(angle), -speed * np.cos(angle)
+
+
+def blows_from_deg(
+    east_m_s: NDArray[np.float64] | float, north_m_s: NDArray[np.float64] | float
+) -> NDArray[np.float64]:
+    """Give the direction a wind blows from, the inverse of :func:`components`.
+
+    Parameters
+    ----------
+    east_m_s, north_m_s : numpy.ndarray or float
+        Components towards which the air moves [m/s].
+
+    Returns
+    -------
+    numpy.ndarray
+        Clockwise from true north, 0 to below 360 [deg]; NaN in a calm, which blows from
+        nowhere.
+    """
+    east, north = np.asarray(east_m_s, np.float64), np.asarray(north_m_s, np.float64)
+    from_deg = np.degrees(np.arctan2(-east, -north)) % 360
+    return np.where(np.hypot(east, north) > 0, from_deg, np.nan)
+
+
+def mean_wind(
+    east_m_s: NDArray[np.float64],
+    north_m_s: NDArray[np.float64],
+    weight: NDArray[np.float64] | None = None,
+) -> tuple[float, float]:
+    """Give the mean of some winds: speed and direction of the mean of their vectors.
+
+    The resultant mean of US EPA, Meteorological Monitoring Guidance for Regulatory Modeling
+    Applications (EPA-454/R-99-005, 2000), section 6.2.2. Vectors keep their speed, rather
+    than count as unit vectors: pieces drift in proportion to the wind, so a strong wind
+    tells more of where the residue went than a light one, and a calm tells nothing.
+
+    Parameters
+    ----------
+    east_m_s, north_m_s : numpy.ndarray
+        (n,) components towards which the air moves [m/s]; those not known (NaN) are left
+        out.
+    weight : numpy.ndarray, optional
+        (n,) how much each counts, such as the length of its pass; alike if not given.
+
+    Returns
+    -------
+    float, float
+        Speed [m/s], and direction it blows from [deg]; NaN for what is not known, and for
+        the direction of a calm.
+    """
+    known = np.isfinite(east_m_s) & np.isfinite(north_m_s)
+    if not known.any():
+        return math.nan, math.nan
+    weights = None if weight is None else weight[known]
+    east, north = (np.average(one[known], weights=weights) for one in (east_m_s, north_m_s))
+    return float(np.hypot(east, north)), float(blows_from_deg(east, north))
 
 
 def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
@@ -204,8 +262,10 @@ def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
     if time_utc is None:
         raise WindError(
             f"The wind record has {len(east)} usable readings at different times, but the track "
-            "has no time to match them with. Give one wind for the whole field with [wind] speed "
-            "and from_deg, or a track with a time column."
+            "has no time to match them with.",
+            "",
+            "Give one wind for the whole field with [wind] speed and from_deg, or a track with a "
+            "time column.",
         )
     instants = _instants(time_utc)
     missing = np.isnat(instants)
