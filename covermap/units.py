@@ -18,6 +18,9 @@ METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
 SQUARE_METRES_PER_ACRE = 4046.8564224
 KG_PER_SHORT_TON = 2000 * KG_PER_POUND
+#: The US gallon is 231 cubic inches (NIST SP 811, appendix B.8).
+LITRES_PER_GALLON = 231 * (10 * METRES_PER_FOOT / 12) ** 3
+MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -233,11 +236,16 @@ class Shown:
 
     def text(self, value: float | None) -> str:
         """Format an SI ``value`` with its unit; a dash stands for None or NaN."""
+        bare = self.bare(value)
+        return bare if bare == "–" else f"{bare} {self.unit}"
+
+    def bare(self, value: float | None) -> str:
+        """Format an SI ``value`` without its unit; a dash stands for None or NaN."""
         if value is None or not math.isfinite(value):
             return "–"
         # a rounded nothing has no sign
         rounded = round(value * self.per_si, self.decimals) + 0.0
-        return f"{rounded:,.{self.decimals}f} {self.unit}"
+        return f"{rounded:,.{self.decimals}f}"
 
 
 _METRIC = {
@@ -248,6 +256,9 @@ _METRIC = {
     "mass per area": Shown(1.0, "t/ha", 2),
     "speed": Shown(3.6, "km/h", 1),
     "wind": Shown(1.0, "m/s", 1),
+    # these two from litres and kilograms per hectare, as their columns are
+    "fuel": Shown(1.0, "l", 0),
+    "nutrient": Shown(1.0, "kg/ha", 0),
 }
 _US = {
     "length": Shown(1 / METRES_PER_FOOT, "ft", 1),
@@ -257,9 +268,16 @@ _US = {
     "mass per area": Shown(SQUARE_METRES_PER_ACRE / 10 / KG_PER_POUND, "lb/ac", 0),
     "speed": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
     "wind": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
+    "fuel": Shown(1 / LITRES_PER_GALLON, "gal", 0),
+    "nutrient": Shown(SQUARE_METRES_PER_ACRE / 1e4 / KG_PER_POUND, "lb/ac", 0),
 }
 
 
 def shown(us_units: bool) -> dict[str, Shown]:
     """Give the display units by kind: metric, or US customary if ``us_units``."""
     return _US if us_units else _METRIC
+
+
+def length_unit(us_units: bool) -> tuple[float, str]:
+    """Give metres per unit of length of plots and scale bars, and the unit."""
+    return (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")

@@ -63,7 +63,7 @@ def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool 
     area = shown(us_units)["area"]
     row_of = {str(rule_id): k for k, rule_id in enumerate(work["rule_id"])}
     columns = [
-        (_AREA_AT, area.unit, [area.text(v * 1e4).split()[0] for v in work["area_ha"]]),
+        (_AREA_AT, area.unit, [area.bare(v * 1e4) for v in work["area_ha"]]),
         (_RUNS_AT, "runs", [f"{v:d}" for v in work["implement_runs"]]),
     ]
     costs = f"cost [{currency}]" if currency else "cost"

@@ -28,6 +28,7 @@ from covermap.harvest.outline import field_outline
 from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
 from covermap.settings.field_settings import FieldSettings
+from covermap.units import METRES_PER_FOOT
 from covermap.wind.wind import WindSeries
 
 Progress = Callable[[str], None]
@@ -198,7 +199,7 @@ def _warnings(
     spacing = float(harvest.passes.table["spacing_m"].median())
     width = float(np.median(harvest.sweeps.header_width_m))
     if np.isfinite(spacing) and not 0.75 <= width / spacing <= 1.35:
-        feet = width * 0.3048
+        feet = width * METRES_PER_FOOT
         hint = f" Did you mean {width:g} ft?" if abs(feet / spacing - 1) < 0.2 else ""
         found.append(
             f"Warning: passes lie {spacing:.1f} m apart, but the header is {width:.1f} m wide."

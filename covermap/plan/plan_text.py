@@ -43,7 +43,6 @@ _ALWAYS = ("plan-order", "plan-check", "plan-adviser")
 _FEW = 6
 #: Less ground than this is not a line of its own [ha].
 _LEAST_HA = 0.005
-_LITRES_PER_GALLON = 3.785411784  # US gallon, exact
 
 
 def why(rule_id: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
@@ -135,10 +134,7 @@ def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         if math.isfinite(row["cost"]):
             parts.append(f"about {row['cost']:,.0f} {currency}".rstrip())
         if math.isfinite(row["fuel_l"]):
-            if us_units:
-                parts.append(f"about {row['fuel_l'] / _LITRES_PER_GALLON:,.0f} gal fuel")
-            else:
-                parts.append(f"about {row['fuel_l']:,.0f} l fuel")
+            parts.append(f"about {unit['fuel'].text(row['fuel_l'])} fuel")
         lines.append(f"  {row['action']:<26} {', '.join(parts)} [{row['rule_id']}]")
     return lines
 
@@ -203,11 +199,10 @@ def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         lines.append(_said("erosion-wind-outside", EROSION["erosion-wind-outside"]))
     lines.append(_said("erosion-mean", EROSION["erosion-mean"]))
     if plan.nitrogen.per_ha is not None:
+        rate = shown(us_units)["nutrient"]
         low, mid, high = (_mean(part) for part in plan.nitrogen.per_ha)
-        per = 1.0 if not us_units else 0.892179  # kg/ha to lb/ac
-        unit = "lb/ac" if us_units else "kg/ha"
-        middle = "" if math.isnan(mid) else f", middle {mid * per:.0f}"
-        lines.append(f"  Nitrogen tied up: {low * per:.0f} to {high * per:.0f} {unit}{middle}.")
+        middle = "" if math.isnan(mid) else f", middle {rate.bare(mid)}"
+        lines.append(f"  Nitrogen tied up: {rate.bare(low)} to {rate.text(high)}{middle}.")
     lines += [_said(*note) for note in plan.nitrogen.notes]
     area = shown(us_units)["area"]
     cell = plan.result.grid.cell_area_m2

@@ -193,7 +193,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
             signs.get(row["rule_id"], ""),
             f"{row['action']}\n[{row['rule_id']}]",
             number(row["zones"], 0),
-            area.text(row["area_ha"] * 1e4).removesuffix(area.unit).strip(),
+            area.bare(row["area_ha"] * 1e4),
             number(row["implement_runs"], 0),
         ]
         if priced:
@@ -288,6 +288,6 @@ def quoted(text: object, us_units: bool) -> str:
         values = [float(part.replace(",", "")) * si for part in match.groups()[:2] if part]
         if values[-1] < _LEAST_CONVERTED:
             return match[0]
-        return f"{match[0]} ({' to '.join(us.text(v).split()[0] for v in values)} {us.unit})"
+        return f"{match[0]} ({' to '.join(us.bare(v) for v in values)} {us.unit})"
 
     return _METRIC.sub(both, str(text))

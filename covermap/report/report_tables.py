@@ -115,9 +115,9 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
         [
             str(row["cause"]),
             f"{row['strips']}",
-            _bare(area, row["area_ha"] * 1e4),
-            _bare(tonnes, row["missing_t"] * 1e3),
-            _bare(tonnes, row["too_much_t"] * 1e3),
+            area.bare(row["area_ha"] * 1e4),
+            tonnes.bare(row["missing_t"] * 1e3),
+            tonnes.bare(row["too_much_t"] * 1e3),
             str(row["rule_id"]),
         ]
         for row in causes
@@ -136,11 +136,6 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
     )
 
 
-def _bare(unit: Shown, value: float | None) -> str:
-    """Give a number without its unit, which stands in the head of the column."""
-    return unit.text(value).removesuffix(unit.unit).strip()
-
-
 def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> dict[str, Any]:
     """List the strips that matter most, with cause and, where there is a plan, action.
 
@@ -157,7 +152,7 @@ def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> 
     rows = []
     for row in found.strips.head(MOST_STRIPS).drop(columns="geometry").to_dict("records"):
         gap = row["kind"] == "gap"
-        size = f"{_bare(length, row.get('length_m'))} × {_bare(length, row.get('width_m'))}"
+        size = f"{length.bare(row.get('length_m'))} × {length.bare(row.get('width_m'))}"
         wrong = row["deficit_kg"] if gap else row["excess_kg"]
         causes = _first_causes(row.get("causes"))
         cells = [

@@ -81,5 +81,4 @@ class _Sentence(string.Formatter):
         unit = self._units.get(kind)
         if unit is None:
             return str(format(value, format_spec))
-        text = unit.text(value)
-        return text.removesuffix(unit.unit).rstrip() if format_spec != kind else text
+        return unit.text(value) if format_spec == kind else unit.bare(value)
