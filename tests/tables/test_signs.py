@@ -118,10 +118,10 @@ def test_desktop_styles_and_paper_have_the_hatches_of_the_table():
     }
     for layer, names in (("strips", STRIP_LOOKS), ("zones", ACTIONS)):
         brushes = [brush for name in names for brush in hatch_of(name).brushes]
-        qml = re.findall(r'<prop k="style" v="(\w+)"', vector_qml(layer))
+        qml = re.findall(r'<prop k="style" v="(\w+)"', vector_qml(layer, (0.5, 1.5)))
         assert [brush for brush in qml if brush != "solid"] == brushes
         marks = [hatch_of(name).mark for name in names if hatch_of(name).mark]
-        assert re.findall(r"WellKnownName>(\w+)<", vector_sld(layer)) == marks
+        assert re.findall(r"WellKnownName>(\w+)<", vector_sld(layer, (0.5, 1.5))) == marks
 
 
 def test_a_zone_over_a_gap_does_not_look_like_a_double():
