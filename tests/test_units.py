@@ -103,12 +103,12 @@ def test_infinite_text_is_no_number():
 
 
 def test_us_fuel_and_nutrients_are_nists():
-    """NIST SP 811, appendix B.8: 1 US gallon = 3.785412 l; an acre 4046.873 m2 for the US survey
-    foot, 4046.856 for the international one taken here; a pound 0.45359237 kg."""
+    """NIST SP 811, appendix B.8: 1 US gallon = 3.785412 l; an acre (international foot) of
+    4046.8564224 m2; a pound of 0.45359237 kg."""
     us = shown(True)
     assert us["fuel"].text(3.785412 * 1234) == "1,234 gal"
     assert 1 / us["fuel"].per_si == pytest.approx(3.785412, abs=5e-7)
-    assert us["nutrient"].per_si == pytest.approx(4046.856 / 1e4 / 0.45359237, rel=1e-7)
+    assert us["nutrient"].per_si == pytest.approx(4046.8564224 / 1e4 / 0.45359237, rel=1e-12)
     assert shown(False)["fuel"].bare(float("nan")) == "–"
 
 

@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.evenness import Evenness
 from covermap.cover.spectrum import Spectrum
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster
 from covermap.harvest.ledger import Ledger
@@ -111,6 +112,11 @@ class FieldResult:
     crop: Crop
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
+
+    @property
+    def limits(self) -> SpreadLimits:
+        """Spread ratios that make a gap or a double."""
+        return SpreadLimits(*(self.settings.number("limits", key) for key in SpreadLimits._fields))
 
     @property
     def residue_t_ha(self) -> np.ndarray:

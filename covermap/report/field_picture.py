@@ -116,8 +116,7 @@ def field_picture(
     kinds = list(STRIP_LOOKS) if strips and zones is None else []
     most = np.array(size_mm or (_LAYER_MM if zones is None else _ZONES_MM)) / MM_PER_INCH
     sheet = _sheet(bounds[2:] - bounds[:2], most, len(signs) or len(kinds), ramp=zones is None)
-    limits = (found.limit("gap_below"), found.limit("double_above"))
-    keys = limit_keys(limits)
+    keys = limit_keys(found.limits)
     with house_look(8.5):
         figure = new_figure(sheet.size)
         axes = axes_at(figure, sheet.map_box)
@@ -127,12 +126,12 @@ def field_picture(
         if zones is not None:
             draw_zones(axes, zones.to_crs(grid.crs))
         else:
-            ends = display_range(layer, values, limits, us_units)
+            ends = display_range(layer, values, found.limits, us_units)
             draw_raster(axes, values, grid, layer, ends)
             draw_ramp(
                 axes_at(figure, _ramp_box(sheet)),
                 layer,
-                legend_marks(layer, ends, limits, us_units),
+                legend_marks(layer, ends, found.limits, us_units),
                 f"{LAYER_TITLES[layer]} [{layer_unit(layer, us_units)}]",
                 upright=sheet.beside,
             )

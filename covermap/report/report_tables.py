@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.drawing.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_key
+from covermap.drawing.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_keys
 from covermap.files.open_result import MapResult
 from covermap.units import Shown, shown
 
@@ -244,8 +244,7 @@ def accounts(found: MapResult, us_units: bool) -> tuple[list[dict[str, Any]], di
             unit["area"],
             harvested * 1e4,
             [
-                (limit_key("gap", found.limit("gap_below")), gap * 1e4),
-                (limit_key("double", found.limit("double_above")), double * 1e4),
+                *zip(limit_keys(found.limits).values(), (gap * 1e4, double * 1e4), strict=True),
                 ("the rest, within the limits", (harvested - gap - double) * 1e4),
             ],
             "",

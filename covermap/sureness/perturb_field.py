@@ -198,8 +198,7 @@ class _Field:
             result.tray_m,
             result.left_flat_share,
             result.crop.cover_m2_per_kg,
-            settings.number("limits", "gap_below"),
-            settings.number("limits", "double_above"),
+            result.limits,
         )
         return cls(harvest, settings, run, ground)
 
@@ -272,8 +271,7 @@ def _strips(result: FieldResult, stated: FieldNumbers, ratio: np.ndarray) -> pd.
     """Give the table of strips from their (repeats, strips) ratios."""
     table = pd.DataFrame(result.strips[["strip_id", "kind", "area_m2"]])
     gap = (table["kind"] == "gap").to_numpy()
-    limits = [result.settings.number("limits", key) for key in ("gap_below", "double_above")]
-    still = np.where(gap, ratio < limits[0], ratio > limits[1])
+    still = np.where(gap, result.limits.gap(ratio), result.limits.double(ratio))
     low, middle, high = np.quantile(ratio, [LOW_MARK, 0.5, 1 - LOW_MARK], axis=0)
     return table.assign(
         stated_ratio=stated.strip_ratio,

@@ -100,7 +100,7 @@ def test_every_sentence_has_a_rule_that_is_documented(plan):
         for line in lines:
             headline = line.endswith(":") or not line.startswith("  ")
             numbers_only = re.match(
-                r"  (To w|Below|Nitrogen tied|Could leave|Mean pub|now:|after )", line
+                r"  (Soil loss to w|Below|Nitrogen tied|Could leave|Mean pub|now:|after )", line
             )
             assert headline or numbers_only or line.endswith("]"), line
     assert "licensed adviser" in text
