@@ -109,7 +109,7 @@ def test_us_fuel_and_nutrients_are_nists():
     assert us["fuel"].text(3.785412 * 1234) == "1,234 gal"
     assert 1 / us["fuel"].per_si == pytest.approx(3.785412, abs=5e-7)
     assert us["nutrient"].per_si == pytest.approx(4046.8564224 / 1e4 / 0.45359237, rel=1e-12)
-    assert shown(False)["fuel"].bare(float("nan")) == "–"
+    assert shown(False)["fuel"].number(float("nan")) == "–"
 
 
 def test_crop_table_is_complete():

@@ -115,9 +115,9 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
         [
             str(row["cause"]),
             f"{row['strips']}",
-            area.bare(row["area_ha"] * 1e4),
-            tonnes.bare(row["missing_t"] * 1e3),
-            tonnes.bare(row["too_much_t"] * 1e3),
+            area.number(row["area_ha"] * 1e4),
+            tonnes.number(row["missing_t"] * 1e3),
+            tonnes.number(row["too_much_t"] * 1e3),
             str(row["rule_id"]),
         ]
         for row in causes
@@ -152,7 +152,7 @@ def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> 
     rows = []
     for row in found.strips.head(MOST_STRIPS).drop(columns="geometry").to_dict("records"):
         gap = row["kind"] == "gap"
-        size = f"{length.bare(row.get('length_m'))} × {length.bare(row.get('width_m'))}"
+        size = f"{length.number(row.get('length_m'))} × {length.number(row.get('width_m'))}"
         wrong = row["deficit_kg"] if gap else row["excess_kg"]
         causes = _first_causes(row.get("causes"))
         cells = [
