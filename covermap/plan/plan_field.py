@@ -123,7 +123,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
     settings, k = result.settings, result.crop.cover_m2_per_kg
     _check_next_crop(settings)
     operations = _operations(settings)
-    limits = _limits(settings, operations)
+    limits = _limits(result, operations)
     fragile = _fragile(settings, result.crop.kind)
     harvested = np.isfinite(result.spread_ratio)
     residue = np.where(harvested, result.residue_t_ha, np.nan).astype(np.float32)
@@ -200,16 +200,15 @@ def _check_next_crop(settings: FieldSettings) -> None:
         raise SettingsError(wrong, error.expected) from None
 
 
-def _limits(settings: FieldSettings, operations: list[Operation]) -> Limits:
-    hairpin = settings.plan.hairpin_from_t_ha
+def _limits(result: FieldResult, operations: list[Operation]) -> Limits:
+    stated = result.settings.plan
     return Limits(
-        settings.limits.gap_below,
-        settings.limits.double_above,
-        settings.plan.target_cover_pct,
-        settings.plan.opener_limit_t_ha,
-        settings.plan.cleaner_limit_t_ha,
-        hairpin if settings.plan.opener == "disc" else None,
-        COLD_LOAD_T_HA if settings.plan.cold_wet_spring == "yes" else None,
+        *result.limits,
+        stated.target_cover_pct,
+        stated.opener_limit_t_ha,
+        stated.cleaner_limit_t_ha,
+        stated.hairpin_from_t_ha if stated.opener == "disc" else None,
+        COLD_LOAD_T_HA if stated.cold_wet_spring == "yes" else None,
         any(operation.kind == "tillage" for operation in operations),
     )
 
@@ -305,8 +304,7 @@ def _harrow(
         heading,
         angles,
         round(settings.plan.harrow_passes),
-        gap_below=settings.limits.gap_below,
-        double_above=settings.limits.double_above,
+        **result.limits._asdict(),
     )
     return heading, choice
 
@@ -357,7 +355,7 @@ def _spot(
 def _in_rows(result: FieldResult) -> np.ndarray:
     """Tell which ground was cut by passes whose straw still lies in windrows."""
     number = result.pass_of_cell
-    double = result.spread_ratio > result.settings.limits.double_above
+    double = result.limits.double(result.spread_ratio)
     known = np.bincount(number[np.isfinite(result.spread_ratio)], minlength=len(result.passes) + 1)
     rows = np.bincount(number[double], minlength=len(result.passes) + 1)
     laid = np.append(False, (result.passes["discharge"] == "windrow").to_numpy(bool))

@@ -272,10 +272,6 @@ class LimitsSection:
         above=0.0,
     )
 
-    def of(self, kind: str) -> float:
-        """Give the spread ratio that bounds a ``gap`` or a ``double``."""
-        return self.gap_below if kind == "gap" else self.double_above
-
 
 @dataclass(frozen=True, kw_only=True)
 class AdviceSection:

@@ -28,7 +28,7 @@ RAMPS = BANDS[:3]
 TEXT, GRAPHICS = 4.5, 3.0
 NOTICED = 2.3
 APART, GREY_APART = 10 * NOTICED, 10.0
-LIMITS = tuple(LimitsSection().of(kind) for kind in ("gap", "double"))
+LIMITS = (LimitsSection().gap_below, LimitsSection().double_above)
 ENDS = display_range("spread_ratio", np.empty(0), LIMITS, us_units=False)
 
 
