@@ -183,7 +183,8 @@ def cross_track_spectrum(
     rasters = tuple(as_raster(values) for values in (ratio, residue_t_ha, given_kg_m2))
     if any(raster.shape != grid.shape for raster in rasters):
         raise SettingsError(
-            f"cross-track spectrum: rasters must have the grid's {grid.rows} × {grid.cols} cells."
+            "cross-track spectrum: a raster is not of the grid's shape.",
+            f"Expected {grid.rows} × {grid.cols} cells.",
         )
     reason = _reason_against(grid, heading_deg, spacing_m)
     if reason:

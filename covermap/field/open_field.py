@@ -175,7 +175,9 @@ def find_inputs(
     if named:
         stated = settings.get("field", "track")
         if stated is None:
-            raise SettingsError(f'{named}: [field] track is missing; add track = "harvest.csv".')
+            raise SettingsError(
+                f"{named}: [field] track is missing.", way_out='Add track = "harvest.csv".'
+            )
         track_path = source.parent / stated
     return FieldInputs(settings, track_path, boundary, wind, tuple(others))
 
@@ -254,7 +256,8 @@ def with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
     stated = [key for key in keys if ("spread", key) in settings.given]
     if stated:
         raise SettingsError(
-            f"[spread] profile_file and {stated[0]} say the same thing; give one of them."
+            f"[spread] profile_file and {stated[0]} say the same thing.",
+            way_out="Give one of them.",
         )
     values = read_profile_file(path)
     return settings.with_values({("spread", key): value for key, value in values.items()})

@@ -110,8 +110,10 @@ def clean_track(
     if not paths:
         raise TrackError(
             f"{track.source}: {len(track.fixes)} fixes, but fewer than two different positions "
-            "are left after cleaning. Expected a track of a moving machine; check that the "
-            "position columns are the right ones (covermap check shows what was recognised)."
+            "are left after cleaning.",
+            "Expected a track of a moving machine.",
+            "Check that the position columns are the right ones (covermap check shows what was "
+            "recognised).",
         )
     repeated = sum(one.counts()["duplicate"] for one in ledgers)
     if repeated:
