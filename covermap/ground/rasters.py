@@ -62,7 +62,7 @@ class HeldRaster(Raster):
         self._values[first : first + len(values)] = values
 
 
-class FiledRaster(Raster):
+class FiledRaster:
     """A raster in a temporary file without a name; 0 where nothing was written."""
 
     def __init__(self, shape: tuple[int, int], dtype: type) -> None:
@@ -88,6 +88,10 @@ class FiledRaster(Raster):
             self._file.seek(first * self._row_bytes)
             self._file.readinto(values.reshape(-1).view(np.uint8).data)  # type: ignore[attr-defined]
         return values
+
+    def whole(self) -> np.ndarray:
+        """Give all rows, read into memory."""
+        return self.rows(0, self.shape[0])
 
     def write(self, first: int, values: np.ndarray) -> None:
         """Set the rows from row ``first``.
