@@ -18,7 +18,9 @@ METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
 SQUARE_METRES_PER_ACRE = 4046.8564224
 KG_PER_SHORT_TON = 2000 * KG_PER_POUND
-LITRES_PER_GALLON = 3.785411784  # US gallon
+#: The US gallon is 231 cubic inches (NIST SP 811, appendix B.8).
+LITRES_PER_GALLON = 231 * (10 * METRES_PER_FOOT / 12) ** 3
+MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -284,3 +286,8 @@ _US = {
 def shown(us_units: bool) -> dict[str, Shown]:
     """Give the display units by kind: metric, or US customary if ``us_units``."""
     return _US if us_units else _METRIC
+
+
+def length_unit(us_units: bool) -> tuple[float, str]:
+    """Give metres per unit of length of plots and scale bars, and the unit."""
+    return (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")

@@ -17,7 +17,7 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, as_raster, stripes
-from covermap.units import METRES_PER_FOOT
+from covermap.units import length_unit
 
 #: Distance between transects along the passes [m].
 TRANSECT_EVERY_M = 5.0
@@ -431,7 +431,7 @@ def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tup
     if spectrum.reason:
         return [("spectrum-none", f"No cross-track spectrum. {spectrum.reason}")]
     ratio, given = spectrum.ratio, spectrum.given
-    metres, unit = (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")
+    metres, unit = length_unit(us_units)
     one_m, two_m = spectrum.spacing_m / metres, 2 * spectrum.spacing_m / metres
     lines = (
         (

@@ -106,7 +106,7 @@ def ground_of_field(
         True if the outline was given: harvested ground outside it does not count.
     """
     grid, sweeps = harvest.grid, harvest.sweeps
-    pass_no = harvest.passes.pass_of_fix[sweeps.rows].astype(np.int32)
+    pass_no = harvest.pass_of_sweep.astype(np.int32)
     rasters = {
         name: new_raster(grid, np.float32)
         for name in ("residue_t_ha", "spread_ratio", "layers", "given_kg_m2")

@@ -123,7 +123,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
     settings, k = result.settings, result.crop.cover_m2_per_kg
     _check_next_crop(settings)
     operations = _operations(settings)
-    limits = _limits(settings, operations)
+    limits = _limits(result, operations)
     fragile = _fragile(settings, result.crop.kind)
     harvested = np.isfinite(result.spread_ratio)
     residue = np.where(harvested, result.residue_t_ha, np.nan).astype(np.float32)
@@ -200,11 +200,11 @@ def _check_next_crop(settings: FieldSettings) -> None:
         raise SettingsError(wrong, error.expected) from None
 
 
-def _limits(settings: FieldSettings, operations: list[Operation]) -> Limits:
+def _limits(result: FieldResult, operations: list[Operation]) -> Limits:
+    settings = result.settings
     hairpin = settings.get("plan", "hairpin_from")
     return Limits(
-        settings.number("limits", "gap_below"),
-        settings.number("limits", "double_above"),
+        *result.limits,
         settings.number("plan", "target_cover_pct"),
         settings.get("plan", "opener_limit"),
         settings.get("plan", "cleaner_limit"),
@@ -297,8 +297,7 @@ def _harrow(
         heading,
         angles,
         round(settings.number("plan", "harrow_passes")),
-        gap_below=settings.number("limits", "gap_below"),
-        double_above=settings.number("limits", "double_above"),
+        **result.limits._asdict(),
     )
     return heading, choice
 
@@ -349,7 +348,7 @@ def _spot(
 def _in_rows(result: FieldResult) -> np.ndarray:
     """Tell which ground was cut by passes whose straw still lies in windrows."""
     number = result.pass_of_cell
-    double = result.spread_ratio > result.settings.number("limits", "double_above")
+    double = result.limits.double(result.spread_ratio)
     known = np.bincount(number[np.isfinite(result.spread_ratio)], minlength=len(result.passes) + 1)
     rows = np.bincount(number[double], minlength=len(result.passes) + 1)
     laid = np.append(False, (result.passes["discharge"] == "windrow").to_numpy(bool))

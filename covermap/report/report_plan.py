@@ -290,6 +290,6 @@ def quoted(text: object, us_units: bool) -> str:
         values = [float(part.replace(",", "")) * si for part in match.groups()[:2] if part]
         if values[-1] < _LEAST_CONVERTED:
             return match[0]
-        return f"{match[0]} ({' to '.join(us.text(v).split()[0] for v in values)} {us.unit})"
+        return f"{match[0]} ({' to '.join(us.number(v) for v in values)} {us.unit})"
 
     return _METRIC.sub(both, str(text))
