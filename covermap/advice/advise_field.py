@@ -259,8 +259,12 @@ def _present(settings: FieldSettings, rotor_reach_m: float) -> SpreadSetting:
         width = 2 * rotor_reach_m
     if left is None and width is None:
         raise SettingsError(
-            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
-            "--reach-right."
+            "[spread] width is missing.",
+            "",
+            "Give {0}, or {1} and {2}.",
+            Ask("spread.width", "35 ft"),
+            Ask("spread.reach_left"),
+            Ask("spread.reach_right"),
         )
     lean = settings.number("spread", "lean")
     if left is None or right is None:
@@ -273,7 +277,9 @@ def _spacing(settings: FieldSettings, harvest: Harvest | None) -> float:
         return float(harvest.passes.table["spacing_m"].median())
     width = settings.get("combine", "cut_width")
     if width is None:
-        raise SettingsError('[combine] cut_width is missing: give --cut-width "35 ft".')
+        raise SettingsError(
+            "[combine] cut_width is missing.", "", "Give {0}.", Ask("combine.cut_width", "35 ft")
+        )
     return float(width)
 
 

@@ -229,8 +229,12 @@ def _finish(table: _Table, path: pd.DataFrame, harvested: np.ndarray) -> pd.Data
     right = np.where(np.isnan(right), width / 2, right)
     if (harvested & ~(np.isfinite(left) & np.isfinite(right))).any():
         raise SettingsError(
-            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
-            "--reach-right."
+            "[spread] width is missing.",
+            "",
+            "Give {0}, or {1} and {2}.",
+            Ask("spread.width", "35 ft"),
+            Ask("spread.reach_left"),
+            Ask("spread.reach_right"),
         )
     chaff = table["chaff_width"]
     chaff = np.where(windrow & np.isnan(chaff), CHAFF_SHARE_OF_CUT_WIDTH * cut, chaff)
