@@ -218,7 +218,7 @@ def _notes_on_headers(raw: RawTrack, units: Mapping[str, str]) -> list[str]:
     if unknown:
         notes.append(
             f"No unit could be told from the headers; taken: {', '.join(unknown)}. "
-            "Say otherwise with --unit."
+            "Say otherwise in [units] of a field file."
         )
     converted = [
         f"{one.header!r} from {one.unit}"
