@@ -13,8 +13,9 @@ from shapely.geometry.base import BaseGeometry
 from covermap.errors import SettingsError
 from covermap.harvest.read_track import Track, read_track
 from covermap.reading.polygons import read_boundary
-from covermap.settings.field_file import build_settings, read_field_file, read_pass_table
+from covermap.settings.field_file import build_settings, read_field_file
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.pass_table import read_pass_table
 from covermap.spread.profile_file import read_profile_file
 from covermap.tables.crops import find_crop
 from covermap.wind.wind import WindSeries
