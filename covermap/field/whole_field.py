@@ -25,8 +25,8 @@ from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.wind.wind import WindSeries
 
@@ -54,10 +54,6 @@ def map_field(
         Told the name of each step as it starts.
     wind : WindSeries, optional
         Wind over time; wins over a constant wind in the settings.
-
-    Returns
-    -------
-    FieldResult
 
     Raises
     ------

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
@@ -18,16 +17,17 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
-from covermap.errors import SettingsError, TrackError
+from covermap.errors import Ask, SettingsError, TrackError
 from covermap.harvest.plausible import mend_columns
 from covermap.harvest.readings import grain_of_lost_rows
-from covermap.harvest.track_columns import TRACK, TRACK_COLUMNS
+from covermap.harvest.track import TRACK, TRACK_COLUMNS, Track
 from covermap.harvest.track_position import Positions, crs_from_text, place
 from covermap.harvest.track_sections import merge_sections
 from covermap.reading.column_values import read_flags, read_numbers, read_texts, stripped
-from covermap.reading.columns import Overrides, RecognisedColumn, has_obvious_unit
+from covermap.reading.columns import has_obvious_unit
 from covermap.reading.file_bytes import told_if_unreadable
-from covermap.reading.text_table import RawTable, no_columns, read_text_table
+from covermap.reading.table_kind import Overrides, RawTable, RecognisedColumn
+from covermap.reading.text_table import read_text_table
 from covermap.reading.times import read_times
 from covermap.reading.vector_file import is_json, read_vector_table
 
@@ -38,42 +38,6 @@ _DEGREES_AND_MINUTES = re.compile(
     r"[NSEWO]?\s*[+-]?\d{1,3}\s*(?:[°º:d]|deg|\s)\s*\d{1,2}(?:[.,]\d+)?\s*(?:['′’m:\s].*)?[NSEWO]?",
     re.IGNORECASE,
 )
-
-
-@dataclass(frozen=True)
-class Track:
-    """A harvest track in SI units, in file order.
-
-    Attributes
-    ----------
-    fixes : pandas.DataFrame
-        ``source_row``, ``easting`` and ``northing`` [m], and those columns of
-        :data:`covermap.harvest.track_columns.TRACK_COLUMNS` that the file has.
-    crs : pyproj.CRS
-        Metric CRS of easting and northing.
-    source : str
-        File name without folder.
-    recognised : tuple of RecognisedColumn
-        Which header became which column.
-    ignored : tuple of str
-        Headers without a meaning here.
-    unreadable : pandas.DataFrame
-        ``source_row``, ``reason`` and ``detail`` of rows without a usable position, and
-        ``grain_kg`` that no other row speaks for.
-    notes : tuple of str
-        What was assumed, merged or converted, in sentences.
-    has_time : bool
-        Whether the fixes carry a time.
-    """
-
-    fixes: pd.DataFrame
-    crs: pyproj.CRS
-    source: str
-    recognised: tuple[RecognisedColumn, ...]
-    ignored: tuple[str, ...]
-    unreadable: pd.DataFrame
-    notes: tuple[str, ...]
-    has_time: bool
 
 
 def read_track(
@@ -228,7 +192,7 @@ def _positions(
         degrees = {"longitude", "latitude"} <= by_column.keys()
         projected_given = named_crs is not None and named_crs.is_projected
         if not metric and not degrees:
-            raise no_columns(TRACK, name, raw.headers, raw.recognised)
+            raise TRACK.no_columns(name, raw.headers, raw.recognised)
         use_metric = metric and (projected_given or not degrees)
         pair = ("easting", "northing") if use_metric else ("longitude", "latitude")
         first, second = by_column[pair[0]], by_column[pair[1]]
@@ -257,8 +221,10 @@ def _crs_of_file(text: str | None, name: str) -> pyproj.CRS | None:
         return crs_from_text(text) if text else None
     except SettingsError:
         raise TrackError(
-            f"{name} states an unknown coordinate reference system ({str(text)[:60]!r}). Give "
-            "the right one with --crs, e.g. --crs EPSG:4326."
+            f"{name} states an unknown coordinate reference system ({str(text)[:60]!r}).",
+            "",
+            "Give the right one, e.g. {0}.",
+            Ask("field.crs", "EPSG:4326"),
         ) from None
 
 
@@ -269,8 +235,11 @@ def _are_degrees(x: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
 
 def _ask_for_crs(name: str, what: str) -> NoReturn:
     raise TrackError(
-        f"{name}: {what}, but which coordinate reference system is it? Give it with --crs, "
-        "e.g. --crs EPSG:32615, or --crs EPSG:4326 for degrees."
+        f"{name}: {what}, but which coordinate reference system is it?",
+        "",
+        "Give it, e.g. {0}, or {1} for degrees.",
+        Ask("field.crs", "EPSG:32615"),
+        Ask("field.crs", "EPSG:4326"),
     )
 
 

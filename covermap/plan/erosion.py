@@ -26,20 +26,6 @@ _FRYREAR = (1.81, 0.072)
 # Bilbro & Fryrear (wind tunnel) as quoted in, and field of, Mendez & Buschiazzo 2008
 _OTHER_WIND_PER_PCT = (0.0438, 0.0605)
 
-#: What is said about erosion, by rule id.
-RULES = {
-    "erosion-water": "Soil loss to water against bare ground, by cover alone (surface cover "
-    "factor of Renard et al. 1997). Slope, rain, soil and roots come on top; the range is "
-    "for cover that works less (rain between rills) or more (rills).",
-    "erosion-wind": "Soil loss to wind against bare ground, for flat residue (Fryrear 1985); the "
-    "range is that of two other published curves. Standing stubble protects more than flat "
-    "residue and is not counted.",
-    "erosion-wind-outside": "Measured for 8 to 80 % cover: less cover is taken as no protection "
-    "where the curve says so, more cover as that of 80 %.",
-    "erosion-mean": "The field's figure is the mean of the soil-loss ratio of all ground. Bare "
-    "strips lose more than thick strips save, so the ratio at the mean cover would be too low.",
-}
-
 
 @dataclass(frozen=True)
 class WindLoss:
@@ -60,7 +46,7 @@ class WindLoss:
 def _check_cover(cover_pct: np.ndarray | float) -> np.ndarray:
     cover = np.asarray(cover_pct)
     if np.any((cover < 0) | (cover > 100)):
-        raise SettingsError("erosion: cover must lie within 0 and 100 %.")
+        raise SettingsError("erosion: a cover is out of range.", "Expected 0 to 100 %.")
     return cover
 
 
@@ -91,10 +77,13 @@ def water_loss_ratio(
     """
     if not INTERRILL_PER_PCT <= per_pct <= RILL_PER_PCT:
         raise SettingsError(
-            f"erosion: b is published from {INTERRILL_PER_PCT} to {RILL_PER_PCT}, not {per_pct!r}."
+            f"erosion: b = {per_pct!r} is out of range.",
+            f"Expected what is published, {INTERRILL_PER_PCT} to {RILL_PER_PCT}.",
         )
     if not 0 < roughness_mm < math.inf:
-        raise SettingsError(f"erosion: roughness must be above 0 mm, not {roughness_mm!r}.")
+        raise SettingsError(
+            f"erosion: a roughness of {roughness_mm!r} mm is out of range.", "Expected above 0 mm."
+        )
     slope = per_pct * (SMOOTH_ROUGHNESS_MM / roughness_mm) ** 0.08
     return np.asarray(np.exp(-slope * _check_cover(cover_pct)))
 
@@ -153,5 +142,5 @@ def field_mean_ratio(ratio: np.ndarray | float) -> float:
     values = np.asarray(ratio, dtype=float)
     mapped = values[np.isfinite(values)]
     if not mapped.size:
-        raise SettingsError("erosion: no mapped ground (every cell is NaN).")
+        raise SettingsError("erosion: no mapped ground.", "Expected cells that are not NaN.")
     return float(mapped.mean())

@@ -17,18 +17,12 @@ import numpy as np
 
 from covermap.errors import SettingsError
 from covermap.tables import read_table
+from covermap.tables.said import Said
 
 #: Steiner et al. 1999 (secondary citation): share of flat wheat straw lost per day *of weather
 #: in which straw rots*; dry or frozen days do not count, so no default uses it.
 STEINER_DECAY_PER_DAY = 0.028
 
-#: What is said about single operations, by rule id.
-RULES = {
-    "cover-decay": "{rate_pct:g} % of the mass is taken off for each of {days:g} days that you "
-    "count as weather in which straw rots (published for flat wheat straw: 2.8 % a day, Steiner "
-    "et al. 1999).",
-}
-_BLANK = "no published figure for {} residue; name an operation that has one"
 _WORDS = {
     "plow": "plough", "disk": "disc", "moldboard": "mouldboard", "fall": "autumn",
     "inch": "in", "inches": "in", "airseeder": "air seeder",
@@ -70,6 +64,8 @@ class Operation:
         Where the figure is from; ``read``, ``memory`` or ``stated``; what else is known.
     also_called : str
         Other name of the same row.
+    decay : Said or None
+        What was counted on, where the figure is not from the table.
     """
 
     name: str
@@ -82,6 +78,7 @@ class Operation:
     confidence: str
     note: str = ""
     also_called: str = ""
+    decay: Said | None = None
 
     @property
     def label(self) -> str:
@@ -93,7 +90,10 @@ class Operation:
         ends = self.fragile if fragile else self.nonfragile
         if ends is None:
             word = "fragile" if fragile else "non-fragile"
-            raise SettingsError(f"operation {self.label!r}: {_BLANK.format(word)}.")
+            raise SettingsError(
+                f"operation {self.label!r}: no published figure for {word} residue.",
+                way_out="Name an operation that has one.",
+            )
         return Kept(ends[0], (ends[0] + ends[1]) / 2, ends[1])
 
 
@@ -157,8 +157,8 @@ def find_operation(name: str) -> Operation:
         labels = sorted(found, key=len)
         more = f" and {len(labels) - 8} more" if len(labels) > 8 else ""
         raise SettingsError(
-            f"operation {name!r} fits more than one row: {'; '.join(labels[:8])}{more}. "
-            "Write one of these, with its table in brackets."
+            f"operation {name!r} fits more than one row: {'; '.join(labels[:8])}{more}.",
+            way_out="Write one of these, with its table in brackets.",
         )
     texts: dict[str, list[str]] = {}
     for words, row in named:
@@ -166,9 +166,9 @@ def find_operation(name: str) -> Operation:
     near = difflib.get_close_matches(" ".join(sorted(asked)), texts, n=8, cutoff=0.4)
     labels = list(dict.fromkeys(label for text in near for label in texts[text]))[:4]
     raise SettingsError(
-        f"operation {name!r} is not in the table of operations."
-        + (f" Nearest: {'; '.join(labels)}." if labels else "")
-        + " The whole list is covermap/tables/operations.csv."
+        f"operation {name!r} is not in the table of operations.",
+        f"Nearest: {'; '.join(labels)}." if labels else "",
+        "The whole list is covermap/tables/operations.csv.",
     )
 
 
@@ -189,8 +189,8 @@ def daily_decay(rate_per_day: float, days: float) -> Operation:
     """
     if not (0 <= rate_per_day < 1 and 0 <= days < math.inf):
         raise SettingsError(
-            f"daily decay: {rate_per_day!r} per day over {days!r} days; expected a rate from 0 up "
-            "to but not including 1 and days of 0 or more."
+            f"daily decay: {rate_per_day!r} per day over {days!r} days.",
+            "Expected a rate from 0 up to but not including 1 and days of 0 or more.",
         )
     kept = (1 - rate_per_day) ** days
     return Operation(
@@ -202,5 +202,5 @@ def daily_decay(rate_per_day: float, days: float) -> Operation:
         kind="weathering",
         source="rate and days stated by the user",
         confidence="stated",
-        note=RULES["cover-decay"].format(rate_pct=100 * rate_per_day, days=days),
+        decay=Said("cover-decay", {"rate_pct": 100 * rate_per_day, "days": days}),
     )

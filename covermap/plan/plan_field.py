@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.field.field_result import FieldResult
 from covermap.field.harvest_record import defaults_used
 from covermap.harvest.main_heading import combine_heading_deg
@@ -36,16 +36,8 @@ from covermap.plan.seeding import (
 )
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import find_crop
+from covermap.tables.said import Said, each_once
 
-#: What is said about the plan as a whole, by rule id.
-RULES = {
-    "plan-no-operations": "No winter, rotting or operation is stated, so loads and cover are those "
-    "of harvest day; name them in [plan] operations.",
-    "seeding-row-zone": "Openers or row cleaners work {share:.0%} of the ground; the load per "
-    "area there is that of the map.",
-    "baling-chopped": "Straw that was chopped and spread is not picked up again; the baling "
-    "figures are for a harvest laid in windrows.",
-}
 #: Harrow headings are tried at this step [deg].
 _ANGLE_STEP_DEG = 5.0
 #: A pass laid in windrows still has them if this part of its ground lies double.
@@ -90,8 +82,7 @@ class FieldPlan:
     work : pandas.DataFrame
         Hectares, passes, travel, cost and fuel by action.
     assumptions : tuple of str
-    notes : tuple of (str, str)
-        Rule id and sentence.
+    notes : tuple of Said
     """
 
     result: FieldResult
@@ -113,7 +104,7 @@ class FieldPlan:
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
     assumptions: tuple[str, ...]
-    notes: tuple[tuple[str, str], ...]
+    notes: tuple[Said, ...]
 
 
 def wants_plan(settings: FieldSettings) -> bool:
@@ -204,9 +195,9 @@ def _check_next_crop(settings: FieldSettings) -> None:
     try:
         find_crop(named)
     except SettingsError as error:
-        # the message of the crop table speaks of the harvested crop
-        reason = str(error).removeprefix("[crop] kind: ").split(" For another crop")[0]
-        raise SettingsError(f"[field] next_crop: {reason}") from None
+        # the crop table speaks of the harvested crop
+        wrong = f"[field] next_crop: {named!r} is not in the crop table."
+        raise SettingsError(wrong, error.expected) from None
 
 
 def _limits(settings: FieldSettings, operations: list[Operation]) -> Limits:
@@ -235,7 +226,9 @@ def _fragile(settings: FieldSettings, crop: str) -> Fragility:
     try:
         return fragility_of(crop)
     except SettingsError as error:
-        raise SettingsError(f'{error} Give [plan] fragile = "yes" or "no".') from None
+        raise SettingsError(
+            error.wrong, error.way_out, "Give {0}.", Ask("plan.fragile", "yes")
+        ) from None
 
 
 def _operations(settings: FieldSettings) -> list[Operation]:
@@ -243,7 +236,9 @@ def _operations(settings: FieldSettings) -> list[Operation]:
     found = [find_operation(name) for name in named]
     rate, days = settings.get("plan", "decay_pct_per_day"), settings.get("plan", "decay_days")
     if (rate is None) != (days is None):
-        raise SettingsError("[plan] decay_pct_per_day and decay_days go together; give both.")
+        raise SettingsError(
+            "[plan] decay_pct_per_day and decay_days go together.", way_out="Give both."
+        )
     return found if rate is None else [daily_decay(rate / 100, days), *found]
 
 
@@ -273,7 +268,8 @@ def _harrow(
     most = settings.number("plan", "harrow_most_angle")
     if least > most:
         raise SettingsError(
-            f"[plan] harrow_least_angle ({least:g}°) is above harrow_most_angle ({most:g}°)."
+            f"[plan] harrow_least_angle ({least:g}°) is above harrow_most_angle ({most:g}°).",
+            way_out="Correct one of them.",
         )
     if len(result.strips) == 0:
         return heading, None
@@ -367,7 +363,12 @@ def _response(settings: FieldSettings, load: np.ndarray, crop: str) -> Establish
         return None
     next_crop = settings.get("field", "next_crop")
     if next_crop is None:
-        raise SettingsError("[plan] response needs [field] next_crop, the crop to be sown.")
+        raise SettingsError(
+            "[plan] response needs the crop to be sown.",
+            "",
+            "Give {0}.",
+            Ask("field.next_crop", "wheat"),
+        )
     return establishment(load, next_crop, crop, measure=measure)
 
 
@@ -377,7 +378,9 @@ def _baling(
     settings = result.settings
     stated, rotation = settings.get("plan", "keep_residue"), settings.get("plan", "rotation")
     if stated is not None and rotation is not None:
-        raise SettingsError("[plan] keep_residue and rotation say the same thing; give one.")
+        raise SettingsError(
+            "[plan] keep_residue and rotation say the same thing.", way_out="Give one."
+        )
     keep, source = stated or 0.0, "stated by you"
     if rotation is not None:
         keep, source = straw_need_t_ha(rotation), f"published for {rotation}"
@@ -401,22 +404,19 @@ def _straw_share(result: FieldResult) -> float:
     return float(np.clip(1 - chaff / max(result.mass.through_machine_kg, 1e-9), 0, 1))
 
 
-def _notes(
-    steps: list[Step], fragile: Fragility, result: FieldResult
-) -> tuple[tuple[str, str], ...]:
-    notes: dict[tuple[str, str], None] = {}
-    for step in steps:
-        notes |= dict.fromkeys(step.notes)
+def _notes(steps: list[Step], fragile: Fragility, result: FieldResult) -> tuple[Said, ...]:
+    notes = [note for step in steps for note in step.notes]
     if len(steps) == 1:
-        notes["plan-no-operations", RULES["plan-no-operations"]] = None
+        notes.append(Said("plan-no-operations"))
     elif fragile.conflict is not None:
-        notes[fragile.conflict] = None
+        notes.append(fragile.conflict)
     zone, rows = (result.settings.get("plan", key) for key in ("row_zone_width", "row_spacing"))
     if (zone is None) != (rows is None):
-        raise SettingsError("[plan] row_zone_width and row_spacing go together; give both.")
+        raise SettingsError(
+            "[plan] row_zone_width and row_spacing go together.", way_out="Give both."
+        )
     if zone is not None:
-        share = row_zone_share(zone, rows)
-        notes["seeding-row-zone", RULES["seeding-row-zone"].format(share=share)] = None
+        notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
     if not (result.passes["discharge"] == "windrow").any():
-        notes["baling-chopped", RULES["baling-chopped"]] = None
-    return tuple(notes)
+        notes.append(Said("baling-chopped"))
+    return each_once(notes)

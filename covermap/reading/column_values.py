@@ -8,11 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from covermap.reading.columns import RecognisedColumn
-from covermap.reading.text_table import RawTable
+from covermap.reading.table_kind import BLANK, RawTable, RecognisedColumn
 
-#: Cells that say that there is nothing.
-BLANK = ("", "na", "n/a", "nan", "nat", "null", "none", "-", "–", "missing", "lost")
 _INFINITE = ("inf", "-inf", "+inf", "infinity")
 _YES = ("1", "1.0", "true", "t", "yes", "y", "on", "down", "lowered", "working", "cutting")
 _NO = ("0", "0.0", "false", "f", "no", "n", "off", "up", "raised")

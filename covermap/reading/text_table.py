@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,15 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from covermap.errors import CovermapError, column_ask
-from covermap.reading.columns import (
-    Overrides,
-    RecognisedColumn,
-    TableKind,
-    plain_name,
-    recognise,
-    units_by_plain_name,
-)
+from covermap.errors import CovermapError
+from covermap.reading.columns import recognise, units_by_plain_name
 from covermap.reading.file_bytes import (
     SNIFFED_BYTES,
     decoded,
@@ -33,78 +26,19 @@ from covermap.reading.file_bytes import (
     told_if_unreadable,
 )
 from covermap.reading.table_cells import read_cells
+from covermap.reading.table_kind import (
+    Overrides,
+    RawTable,
+    RecognisedColumn,
+    TableKind,
+    plain_name,
+)
 from covermap.reading.table_lines import count_fields, text_of_lines, with_lines_mended
 from covermap.units import KINDS
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 _LINES_BEFORE_HEADER = 40
 _COMMENT = re.compile(r"#+\s*([^:=]+?)\s*[:=]\s*(.*)")
-
-
-@dataclass(frozen=True)
-class RawTable:
-    """A table as it stands in the file: no unit converted, nothing judged.
-
-    Attributes
-    ----------
-    name : str
-        File name.
-    kind : TableKind
-        What it is to be.
-    frame : pandas.DataFrame
-        Cells of the recognised columns by header, one row per row of the file.
-    source_row : numpy.ndarray
-        Line or feature number of each row.
-    recognised : tuple of RecognisedColumn
-        Headers with a meaning.
-    headers : tuple of str
-        All headers.
-    unreadable : tuple
-        (source_row, reason, detail) of rows dropped already.
-    notes : tuple of str
-        What was assumed.
-    row_word : str
-        ``line`` or ``feature``.
-    decimal_comma : bool
-        Numbers left as text use a decimal comma.
-    header_line : int
-        Line of the header, 0 where there is none.
-    metadata : mapping of str to str
-        Comment lines ``# key: value`` above the header.
-    xy : numpy.ndarray, optional
-        Positions from geometry, shape (rows, 2).
-    crs : str, optional
-        Coordinate reference system the file states.
-    pass_number, part_number : numpy.ndarray, optional
-        Running number of the line each row is a vertex of, 0 for points; number of that
-        line within its feature, 0 if it is the only one.
-    """
-
-    name: str
-    kind: TableKind
-    frame: pd.DataFrame
-    source_row: NDArray[np.int64]
-    recognised: tuple[RecognisedColumn, ...]
-    headers: tuple[str, ...]
-    unreadable: tuple[tuple[int, str, str], ...]
-    notes: tuple[str, ...]
-    row_word: str
-    decimal_comma: bool = False
-    header_line: int = 0
-    metadata: Mapping[str, str] = field(default_factory=dict)
-    xy: NDArray[np.float64] | None = None
-    crs: str | None = None
-    pass_number: NDArray[np.int64] | None = None
-    part_number: NDArray[np.int64] | None = None
-
-    def of(self, column: str) -> RecognisedColumn | None:
-        """Give the header that stands for a column, or None."""
-        return next((one for one in self.recognised if one.column == column), None)
-
-    def where(self, one: RecognisedColumn, row: int | None = None) -> str:
-        """Name file and column, and the line of a row, for messages."""
-        line = "" if row is None else f", {self.row_word} {int(self.source_row[row])}"
-        return f"{self.name}, column {one.header!r}{line}"
 
 
 @dataclass(frozen=True)
@@ -249,24 +183,7 @@ def _no_header(
     found: tuple[RecognisedColumn, ...] = ()
     if nearest is not None:
         number, headers, found = nearest.header_line, list(nearest.headers), nearest.recognised
-    return no_columns(kind, f"{name}, line {number}", headers, found)
-
-
-def no_columns(
-    kind: TableKind, where: str, headers: Sequence[str], found: Sequence[RecognisedColumn]
-) -> CovermapError:
-    """Word the error for a table without the columns that it needs."""
-    has = {one.column for one in found}
-    columns = max(kind.needs, key=lambda some: len(has & set(some)))
-    lacks = " and ".join(dict.fromkeys(word for c, word in columns.items() if c not in has))
-    shown = ", ".join(repr(header[:40]) for header in headers[:12])
-    wrong = f"{where}: no header of a {kind.what} with {lacks} found, only {shown}."
-    expected = f"Expected columns such as {kind.headers}."
-    if not kind.by_settings:
-        return kind.error(wrong, expected, "Correct the header line.")
-    asks = [column_ask(column) for column in kind.needs[0]]
-    named = " ".join(f"{{{i}}}" for i in range(len(asks)))
-    return kind.error(wrong, expected, f"Name yours with {named}.", *asks)
+    return kind.no_columns(f"{name}, line {number}", headers, found)
 
 
 def _read_rows(

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from covermap.reading.column_values import BLANK
-from covermap.reading.columns import RecognisedColumn
 from covermap.reading.table_cells import UTC_DTYPE
-from covermap.reading.text_table import RawTable
+from covermap.reading.table_kind import BLANK, RawTable, RecognisedColumn
 
 _ZONE = r"(?:[T ]\d{2}:?\d{2}|^\d{1,2}:\d{2}).*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?\.?(?:[Mm]\.?)?"

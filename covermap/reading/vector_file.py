@@ -17,9 +17,9 @@ import shapely
 from numpy.typing import NDArray
 
 from covermap.errors import Ask, CovermapError
-from covermap.reading.columns import Overrides, TableKind, recognise
+from covermap.reading.columns import recognise
 from covermap.reading.file_bytes import SNIFFED_BYTES, FileKind, read_rest, told_if_unreadable
-from covermap.reading.text_table import RawTable
+from covermap.reading.table_kind import Overrides, RawTable, TableKind
 
 _POINT, _LINE, _RING = 0, 1, 2
 

@@ -14,6 +14,7 @@ from covermap.errors import OutputError
 from covermap.files import schemas
 from covermap.files.open_result import MapResult
 from covermap.report.report_tables import number, table
+from covermap.tables.said import said_of
 from covermap.tables.signs import action_signs
 from covermap.units import shown
 
@@ -28,7 +29,7 @@ _HARROW = "harrow-"
 _CAUTIONS = ("plan-check", "plan-adviser", "seeding-caution", "baling-caution")
 MOST_NOTED = 1700
 _ZONES_NEED = {"zone_id", "rule_id", "action", "area_m2", "why", "benefit"}
-_OTHER_RUN = "is not of the same run as the map; run covermap map again"
+_MAP_AGAIN = "Run covermap map again."
 
 
 @dataclass(frozen=True)
@@ -62,19 +63,20 @@ def find_plan(found: MapResult) -> tuple[FoundPlan | None, list[str]]:
     try:
         content = json.loads(path.read_text("utf-8"))
         _check(content, found)
+    except OutputError as error:
+        return None, [f"{error} The report is without the plan."]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        reason = str(error) if isinstance(error, OutputError) else f"is damaged ({error!r})"
-        return None, [f"plan.json {reason}: the report is without the plan."]
+        return None, [f"plan.json is damaged ({error!r}). The report is without the plan."]
     try:
         zones = _zones(found.folder / "plan.gpkg", found, content)
     except OutputError as error:
-        return FoundPlan(content, None), [f"plan.gpkg {error}: no picture of the zones."]
+        return FoundPlan(content, None), [f"{error} The report has no picture of the zones."]
     return FoundPlan(content, zones), []
 
 
 def _check(content: Any, found: MapResult) -> None:
     if not isinstance(content, dict) or content.get("schema") != schemas.PLAN:
-        raise OutputError("was made by another version of covermap")
+        raise OutputError("plan.json was made by another version of covermap.", way_out=_MAP_AGAIN)
     # without a plan of its own, covermap map leaves the one of an earlier run in the folder
     summary = found.summary
     harrow = content["harrow"] or {"before": {"gap_ha": summary["gap"]["area_ha"]}}
@@ -84,9 +86,13 @@ def _check(content: Any, found: MapResult) -> None:
         and abs(harrow["before"]["gap_ha"] - summary["gap"]["area_ha"]) < 1e-3
     )
     if not same:
-        raise OutputError(_OTHER_RUN)
+        raise _other_run("plan.json")
     for key in ("limits", "steps", "target", "work", "zones", "assumptions", "notes", "baling"):
         content[key]
+
+
+def _other_run(file: str) -> OutputError:
+    return OutputError(f"{file} is not of the same run as the map.", way_out=_MAP_AGAIN)
 
 
 def _zones(path: Path, found: MapResult, content: Mapping[str, Any]) -> gpd.GeoDataFrame | None:
@@ -98,9 +104,9 @@ def _zones(path: Path, found: MapResult, content: Mapping[str, Any]) -> gpd.GeoD
     try:
         zones = pyogrio.read_dataframe(path, layer="zones")
     except (DataSourceError, DataLayerError) as error:
-        raise OutputError("is damaged") from error
+        raise OutputError(f"{path.name} is damaged.", way_out=_MAP_AGAIN) from error
     if len(zones) != len(content["zones"]) or zones.crs is None or _ZONES_NEED - set(zones):
-        raise OutputError(_OTHER_RUN)
+        raise _other_run(path.name)
     return zones.to_crs(found.grid.crs)
 
 
@@ -110,16 +116,13 @@ def plan_content(plan: FoundPlan, us_units: bool) -> dict[str, Any]:
     limits = content["limits"]
     unit = shown(us_units)
     rate = unit["mass per area"]
-    notes = [
-        {"rule": str(note["rule"]), "text": quoted(note["text"], us_units)}
-        for note in content["notes"]
-    ]
+    notes = [said_of(note).as_told(us_units) for note in content["notes"]]
     cautions = [note for note in notes if note["rule"] in _CAUTIONS]
     others = [n for n in notes if not n["rule"].startswith(_HARROW) and n not in cautions]
     flags = [
         {
             "rule": str(flag["rule"]),
-            "text": f"{unit['area'].text(flag['area_ha'] * 1e4)}: {quoted(flag['text'], us_units)}",
+            "text": f"{unit['area'].text(flag['area_ha'] * 1e4)}: {said_of(flag).text(us_units)}",
         }
         for flag in content.get("seeding", [])
         if flag["area_ha"] > 0
@@ -135,7 +138,7 @@ def plan_content(plan: FoundPlan, us_units: bool) -> dict[str, Any]:
         "next_crop": str(content.get("next_crop") or "the next crop"),
         "limits": "; ".join([f"Cover wanted {limits['target_cover_pct']:g} %", *loads]),
         "work": _work_table(content["work"], us_units),
-        "zones": _zones_told(plan.zones, us_units),
+        "zones": _zones_told(content["zones"], us_units),
         "steps": _steps_table(content["steps"], us_units),
         "target": f"Below {limits['target_cover_pct']:g} % after the operations: "
         f"{unit['area'].text(content['target']['below_ha'] * 1e4)}; "
@@ -173,7 +176,7 @@ def _harrow_ground(harrow: Mapping[str, Any] | None, us_units: bool) -> str:
 
 
 def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, Any]:
-    area = shown(us_units)["area"]
+    area, fuel = (shown(us_units)[kind] for kind in ("area", "fuel"))
     order = {rule_id: k for k, rule_id in enumerate(reversed(list(action_signs())))}
     work = sorted(work, key=lambda row: order.get(row["rule_id"], len(order)))
     priced = any(row["cost"] is not None or row["fuel_l"] is not None for row in work)
@@ -185,7 +188,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
         (IMPLEMENT_RUNS, "right", None),
     ]
     if priced:
-        columns += [("cost, about", "right", None), ("fuel, about [l]", "right", None)]
+        columns += [("cost, about", "right", None), (f"fuel, about [{fuel.unit}]", "right", None)]
     signs = letters()
     rows = []
     for row in work:
@@ -193,11 +196,11 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
             signs.get(row["rule_id"], ""),
             f"{row['action']}\n[{row['rule_id']}]",
             number(row["zones"], 0),
-            area.text(row["area_ha"] * 1e4).removesuffix(area.unit).strip(),
+            area.number(row["area_ha"] * 1e4),
             number(row["implement_runs"], 0),
         ]
         if priced:
-            cells += [number(row["cost"], 0), number(row["fuel_l"], 0)]
+            cells += [number(row["cost"], 0), fuel.number(row["fuel_l"])]
         rows.append(cells)
     return table(columns, rows)
 
@@ -207,18 +210,17 @@ def letters() -> dict[str, str]:
     return {rule_id: sign.code for rule_id, sign in action_signs().items()}
 
 
-def _zones_told(zones: gpd.GeoDataFrame | None, us_units: bool) -> dict[str, Any]:
+def _zones_told(zones: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, Any]:
     """List the largest zones that call for work, in the words of the plan itself."""
     area = shown(us_units)["area"]
-    records = [] if zones is None else zones.drop(columns="geometry").to_dict("records")
-    worked = [zone for zone in records if zone["rule_id"] != "plan-leave"]
+    worked = [zone for zone in zones if zone["rule_id"] != "plan-leave"]
     rows = [
         [
             str(zone["zone_id"]),
             area.text(zone["area_m2"]),
             f"{zone['action']}\n[{zone['rule_id']}]",
-            quoted(zone["why"], us_units),
-            quoted(zone["benefit"], us_units),
+            said_of(zone["why"]).text(us_units),
+            said_of(zone["benefit"]).text(us_units),
         ]
         for zone in worked[:MOST_ZONES]
     ]

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from covermap.errors import SettingsError
 from covermap.reading.column_values import read_texts
-from covermap.reading.columns import Column, RecognisedColumn, TableKind
-from covermap.reading.text_table import RawTable, read_text_table
+from covermap.reading.table_kind import Column, RawTable, RecognisedColumn, TableKind
+from covermap.reading.text_table import read_text_table
 from covermap.settings.field_file import pass_rule
 from covermap.settings.field_settings import PER_PASS, PassRule
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from covermap.errors import TrayError
-from covermap.reading.columns import Column, TableKind
+from covermap.reading.table_kind import Column, TableKind
 
 # Units are those taken if a header names none: small trays are weighed in grams.
 _DECLARED = (

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from covermap.errors import SettingsError, TrayError
 from covermap.reading.column_values import read_numbers, read_texts
-from covermap.reading.columns import RecognisedColumn
-from covermap.reading.text_table import RawTable, read_text_table
+from covermap.reading.table_kind import RawTable, RecognisedColumn
+from covermap.reading.text_table import read_text_table
 from covermap.tray_test.tray_columns import TRAYS
 from covermap.units import KINDS, read_quantity
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from covermap.errors import WindError
-from covermap.reading.columns import Column, TableKind
+from covermap.reading.table_kind import Column, TableKind
 
 _DECLARED = (
     Column("time", "UTC", "instant", "when the wind was measured"),

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from covermap.errors import WindError
 from covermap.reading.column_values import read_numbers
-from covermap.reading.columns import Overrides
-from covermap.reading.text_table import RawTable, read_text_table
+from covermap.reading.table_kind import Overrides, RawTable
+from covermap.reading.text_table import read_text_table
 from covermap.reading.times import read_times
 from covermap.wind.wind import MOST_WIND_SPEED_M_S, WIDEST_GAP_S, WindSeries, checked_height
 from covermap.wind.wind_columns import WIND, WIND_COLUMNS

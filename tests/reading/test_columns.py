@@ -4,8 +4,9 @@ import pytest
 
 from covermap.cli.options import in_options
 from covermap.errors import SettingsError
-from covermap.harvest.track_columns import TRACK, TRACK_COLUMNS
-from covermap.reading.columns import Overrides, has_obvious_unit, plain_name, recognise
+from covermap.harvest.track import TRACK, TRACK_COLUMNS
+from covermap.reading.columns import has_obvious_unit, recognise
+from covermap.reading.table_kind import Overrides, plain_name
 from covermap.settings.pass_table import PASSES
 from covermap.tables import read_table
 from covermap.tray_test.tray_columns import TRAYS
