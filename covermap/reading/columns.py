@@ -125,11 +125,11 @@ def recognise(
         picked.append((header, _match_chosen(header, below, column, kind, where)))
     known = {match.column for _, match in picked}
     for name in said.units:
-        if _column_for(name, kind) not in known:
+        column = _column_for(name, kind)
+        if column not in known:
             raise SettingsError(
-                f"A unit was given for {name}, but no header stands for it; headers: "
-                f"{', '.join(headers)}.",
-                "",
+                f"A unit was given for {name}, but the {kind.what} has no column for {column}.",
+                f"Headers: {', '.join(headers)}.",
                 "Name its header with {0}.",
                 column_ask(name),
             )

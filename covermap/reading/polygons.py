@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 _OUTLINES = FileKind(
-    BoundaryError, "file of outlines", "GeoJSON, GeoPackage or Shapefile with a polygon"
+    BoundaryError, "boundary file", "GeoJSON, GeoPackage or Shapefile with a polygon"
 )
 _EXPECTED = f"Expected {_OUTLINES.form} for each field."
 _NAME_COLUMNS = ("name", "field", "field_name", "fieldname")
@@ -98,7 +99,10 @@ def _read_polygons(path: Path) -> gpd.GeoDataFrame:
     with told_if_unreadable(path, _OUTLINES), path.open("rb"):
         pass
     try:
-        layer = gpd.read_file(path)
+        # What the driver warns of is judged below, by the shapes that it gives.
+        with warnings.catch_warnings(record=True):
+            warnings.simplefilter("always")
+            layer = gpd.read_file(path)
     except Exception as error:  # GDAL's drivers raise what they like
         raise BoundaryError(f"{name}: cannot be read as a polygon file.", _EXPECTED) from error
     if not isinstance(layer, gpd.GeoDataFrame):

@@ -178,7 +178,7 @@ class TableKind(FileKind):
         columns = max(self.needs, key=lambda some: len(has & set(some)))
         lacks = " and ".join(dict.fromkeys(word for c, word in columns.items() if c not in has))
         shown = ", ".join(repr(header[:40]) for header in headers[:12])
-        wrong = f"{where}: no header of a {self.what} with {lacks} found, only {shown}."
+        wrong = f"{where}: no header with {lacks} found, only {shown}."
         expected = f"Expected columns such as {self.headers}."
         if not self.by_settings:
             return self.error(wrong, expected, "Correct the header line.")

@@ -421,7 +421,7 @@ HEADER = "position (m),weight (g)\n"
 BAD = {
     "empty": ("", "is empty"),
     "blank": ("\n \n", "is empty"),
-    "words": ("Dear all, the trays are in the barn.\n", "no header of a tray test"),
+    "words": ("Dear all, the trays are in the barn.\n", "no header with positions and weights"),
     "header only": (HEADER, "no tray below it"),
     "one tray": (HEADER + "0,5\n", "1 tray position"),
     "negative": (HEADER + "0,5\n1,-3\n", "column 'weight (g)', line 3: -3 is below 0"),

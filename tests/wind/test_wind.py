@@ -565,7 +565,7 @@ def test_folders_and_missing_files(tmp_path):
         ({"columns": {"sped": "speed"}}, "no column of a wind record"),
         ({"columns": {"speed": "speeed"}}, "Nearest"),
         ({"units": {"speed": "furlong"}}, "no unit of speed"),
-        ({"units": {"gust": "mph"}}, "no header stands for it"),
+        ({"units": {"gust": "mph"}}, "no column for wind_gust_m_s"),
         ({"units": {"time": "s"}}, "has no unit"),
         ({"height_m": -2}, "[wind] height"),
     ],
