@@ -26,8 +26,8 @@ from covermap.field.harvest_record import (
     mean_speed_m_s,
     ratios_of,
 )
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import residue_ratios
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.settings.needed import (
     crop_of,

@@ -11,10 +11,12 @@ from typing import Any
 from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import SettingsError
-from covermap.harvest.read_track import Track, read_track
+from covermap.harvest.read_track import read_track
+from covermap.harvest.track import Track
 from covermap.reading.polygons import read_boundary
-from covermap.settings.field_file import build_settings, read_field_file, read_pass_table
+from covermap.settings.field_file import build_settings, read_field_file
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.pass_table import read_pass_table
 from covermap.spread.profile_file import read_profile_file
 from covermap.tables.crops import find_crop
 from covermap.wind.wind import WindSeries

@@ -11,7 +11,7 @@ from covermap.field.harvest_record import assumptions
 from covermap.files.plain_values import plain
 from covermap.harvest.clean_track import REASONS, clean_track
 from covermap.harvest.passes import find_passes
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.settings.needed import crop_of, no_cut_width, no_spread_width, usual_cut_width_m
 

@@ -1,11 +1,10 @@
-"""Read the settings of a field: a TOML field file, a pass-settings table, options.
+"""Read the settings of a field: a TOML field file and options.
 
 Options given on the command line use the same names as the field file and win over it.
 """
 
 from __future__ import annotations
 
-import csv
 import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -75,7 +74,7 @@ def build_settings(
     source : str
         Name of the field file for messages.
     pass_table : sequence of PassRule
-        Further rules, from :func:`read_pass_table`.
+        Further rules, from :func:`covermap.settings.pass_table.read_pass_table`.
     columns, units : mapping
         Further column and unit overrides.
 
@@ -116,7 +115,7 @@ def build_settings(
         stated[section][setting.attribute] = setting.read(value, place, kg_per_bushel)
     sections: dict[str, Any] = {name: kind(**stated[name]) for name, kind in SECTIONS.items()}
     rules = [
-        _pass_rule(entry, f"{where}[[pass_settings]] number {number}: ", kg_per_bushel)
+        pass_rule(entry, f"{where}[[pass_settings]] number {number}: ", kg_per_bushel)
         for number, entry in enumerate(_list(file_values.get("pass_settings", []), where), 1)
     ]
     settings = FieldSettings(
@@ -131,39 +130,14 @@ def build_settings(
     return settings
 
 
-def read_pass_table(path: Path) -> list[PassRule]:
-    """Read pass settings from a CSV: column ``passes`` or ``from`` and ``to``, then keys.
+def pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRule:
+    """Check one rule for passes: passes or from and to, then keys of [spread] or [combine].
 
     Raises
     ------
     SettingsError
-        If the file cannot be read or a column or value is wrong.
+        If a key or value is wrong, or the rule says not or twice which passes it is for.
     """
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            head = file.read(4096)
-            file.seek(0)
-            delimiter = max(",;\t", key=head.split("\n", 1)[0].count)
-            rows = list(csv.DictReader(file, delimiter=delimiter))
-    except FileNotFoundError:
-        raise SettingsError(f"{path.name}: no such pass-settings file.") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SettingsError(f"{path.name}: cannot be read as CSV ({_reason(error)}).") from None
-    if not rows:
-        raise SettingsError(
-            f"{path.name}: no rows. Expected a header such as passes,width,lean and a row a rule."
-        )
-    rules = []
-    for line, row in enumerate(rows, 2):
-        place = f"{path.name}, line {line}: "
-        if None in row or None in row.values():
-            raise SettingsError(f"{place}the row and the header differ in length.")
-        entry = {k.strip(): v.strip() for k, v in row.items() if v.strip()}
-        rules.append(_pass_rule(entry, place, None))
-    return rules
-
-
-def _pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRule:
     if not isinstance(entry, dict):
         raise SettingsError(f"{place}write it as [[pass_settings]].")
     values: dict[str, SettingValue] = {}

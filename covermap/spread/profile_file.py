@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from covermap.errors import SettingsError, TrayError
-from covermap.reading.file_bytes import read_small_text
+from covermap.reading.file_bytes import FileKind, read_text
 from covermap.settings.field_settings import BY_NAME
 from covermap.settings.map_settings import SpreadSection
 
+_PROFILE_FILE = FileKind(TrayError, "profile file", "TOML with a section [spread]")
 _KEYS = ("profile", "shares", "reach_left", "reach_right", "lean")
 
 
@@ -41,7 +42,7 @@ def read_profile_file(
     """
     path = Path(path)
     try:
-        content = tomllib.loads(read_small_text(path, "profile file"))
+        content = tomllib.loads(read_text(path, _PROFILE_FILE))
     except tomllib.TOMLDecodeError as error:
         raise TrayError(
             f"{path.name}: not valid TOML ({error}).", way_out="Make it anew from its tray test."

@@ -9,9 +9,9 @@ from covermap.errors import SettingsError
 from covermap.settings.field_file import (
     build_settings,
     read_field_file,
-    read_pass_table,
 )
 from covermap.settings.field_settings import BY_NAME, SECTIONS, SETTINGS, parse_pass_numbers
+from covermap.settings.pass_table import read_pass_table
 from covermap.settings.setting import UNIT_AT_END
 
 WHEAT = {"crop": {"kind": "wheat"}}
@@ -101,10 +101,10 @@ def test_pass_table(tmp_path):
     assert parse_pass_numbers(first.passes, "") == [(3, 4), (7, 7)]
     assert second.values == {"lean": 1.5}
     for text, says in (
-        ("", "no rows"),
+        ("", "is empty"),
         ("passes,width\n1,2,3\n", "line 2"),
         ("passes,width\n1,-2\n", "line 2"),
-        ("passes,breadth\n1,2\n", "line 2"),
+        ("passes,breadth\n1,2\n", "line 1: 'breadth' is no key"),
     ):
         path.write_text(text, "utf-8")
         with pytest.raises(SettingsError, match=r"passes\.csv") as caught:
