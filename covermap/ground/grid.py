@@ -97,10 +97,6 @@ def grid_around(
     margin_m : float
         Added on every side [m].
 
-    Returns
-    -------
-    Grid
-
     Raises
     ------
     SettingsError

@@ -73,7 +73,6 @@ def row_parts(window: Window, sweep_rows: np.ndarray, cores: int | None = None) 
 
     Parameters
     ----------
-    window : Window
     sweep_rows : numpy.ndarray
         (n,) row of the middle of each sweep [cells].
     cores : int, optional

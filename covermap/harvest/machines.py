@@ -82,7 +82,6 @@ def refuse_two_machines(
         (n,) fixes that would be dropped as position spikes.
     most_speed : float
         Faster is a position error [m/s].
-    has_time : bool
     source : str
         File name, for the message.
 

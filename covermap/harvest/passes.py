@@ -62,10 +62,6 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
     cut_width_m : float
         Header width [m]; sets how tight a turn is and what lies beside what.
 
-    Returns
-    -------
-    Passes
-
     Raises
     ------
     TrackError

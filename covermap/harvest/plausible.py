@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import Ask, TrackError, column_ask, in_field_file, unit_ask
-from covermap.units import unit_factor
+from covermap.units import KG_PER_POUND, unit_factor
 
 _WIDEST_HEADER_M = 20.0
 _HIGHEST_YIELD_T_HA = 30.0
@@ -63,7 +63,7 @@ def mend_columns(
     if logged > _HIGHEST_YIELD_T_HA:
         # 60 lb, the weight of a bushel of wheat, serves for the guess
         likely = _likely(
-            logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * 0.45359237
+            logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * KG_PER_POUND
         )
         notes.append(
             f"Warning: column {headers.get('grain_yield_t_ha', 'yield')!r} gives "
@@ -101,10 +101,6 @@ def warning_of_yield(
         Canonical name to the header in the file.
     cut_width_m : float
         Header width [m], for the message.
-
-    Returns
-    -------
-    str or None
     """
     good = (grain_kg > 0) & (area_m2 > 0)
     if not good.any() or reading not in ("grain_flow_kg_s", "grain_mass_kg"):

@@ -117,10 +117,6 @@ def residue_ratios(
         Dry grain per dry plant above ground; residue is then split into straw and chaff
         as in the table.
 
-    Returns
-    -------
-    ResidueRatios
-
     Raises
     ------
     SettingsError
@@ -172,10 +168,6 @@ def residue_flow(
         From :func:`residue_ratios`.
     grain_yield_t_ha, grain_moisture_pct : float or None
         As stated by the person [t/ha at that moisture, % of wet mass].
-
-    Returns
-    -------
-    ResidueFlow
 
     Raises
     ------

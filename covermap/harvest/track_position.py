@@ -85,10 +85,6 @@ def place(
     working_crs : pyproj.CRS, optional
         Metric CRS to use instead of the UTM zone of the median position.
 
-    Returns
-    -------
-    Positions
-
     Raises
     ------
     TrackError

@@ -13,7 +13,6 @@ from covermap.drawing.labels import IMPLEMENT_RUNS
 from covermap.errors import OutputError
 from covermap.files import schemas
 from covermap.files.open_result import MapResult
-from covermap.plan.face import Limits, with_words
 from covermap.report.report_tables import number, table
 from covermap.tables.said import said_of
 from covermap.tables.signs import action_signs
@@ -139,7 +138,7 @@ def plan_content(plan: FoundPlan, us_units: bool) -> dict[str, Any]:
         "next_crop": str(content.get("next_crop") or "the next crop"),
         "limits": "; ".join([f"Cover wanted {limits['target_cover_pct']:g} %", *loads]),
         "work": _work_table(content["work"], us_units),
-        "zones": _zones_told(plan.zones, Limits(**limits), us_units),
+        "zones": _zones_told(content["zones"], us_units),
         "steps": _steps_table(content["steps"], us_units),
         "target": f"Below {limits['target_cover_pct']:g} % after the operations: "
         f"{unit['area'].text(content['target']['below_ha'] * 1e4)}; "
@@ -211,19 +210,17 @@ def letters() -> dict[str, str]:
     return {rule_id: sign.code for rule_id, sign in action_signs().items()}
 
 
-def _zones_told(zones: gpd.GeoDataFrame | None, limits: Limits, us_units: bool) -> dict[str, Any]:
+def _zones_told(zones: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, Any]:
     """List the largest zones that call for work, in the words of the plan itself."""
     area = shown(us_units)["area"]
-    told = None if zones is None else with_words(zones, limits, us_units)
-    records = [] if told is None else told.drop(columns="geometry").to_dict("records")
-    worked = [zone for zone in records if zone["rule_id"] != "plan-leave"]
+    worked = [zone for zone in zones if zone["rule_id"] != "plan-leave"]
     rows = [
         [
             str(zone["zone_id"]),
             area.text(zone["area_m2"]),
             f"{zone['action']}\n[{zone['rule_id']}]",
-            zone["why"],
-            zone["benefit"],
+            said_of(zone["why"]).text(us_units),
+            said_of(zone["benefit"]).text(us_units),
         ]
         for zone in worked[:MOST_ZONES]
     ]
@@ -293,6 +290,6 @@ def quoted(text: object, us_units: bool) -> str:
         values = [float(part.replace(",", "")) * si for part in match.groups()[:2] if part]
         if values[-1] < _LEAST_CONVERTED:
             return match[0]
-        return f"{match[0]} ({' to '.join(us.text(v).split()[0] for v in values)} {us.unit})"
+        return f"{match[0]} ({' to '.join(us.number(v) for v in values)} {us.unit})"
 
     return _METRIC.sub(both, str(text))
