@@ -55,14 +55,7 @@ def field_outline(lines: np.ndarray, spacing_m: np.ndarray, width_m: np.ndarray)
 def check_boundary(boundary: BaseGeometry, sweep_corners: np.ndarray, name: str) -> None:
     """Refuse a boundary that the harvested ground does not touch.
 
-    Parameters
-    ----------
-    boundary : shapely geometry
-        Outline of the field.
-    sweep_corners : numpy.ndarray
-        (n, 4, 2) corners of the header's sweeps [m].
-    name : str
-        Name of the boundary file.
+    ``sweep_corners`` are (n, 4, 2) corners of the header's sweeps [m], ``name`` is the file's.
 
     Raises
     ------
