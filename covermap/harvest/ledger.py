@@ -94,19 +94,9 @@ def one_ledger(ledgers: list[Ledger]) -> Ledger:
 
 
 def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
-    """Warn where much of the grain or many of the fixes were left out.
+    """Warn where much of the grain or many of the fixes were left out, naming the main reason.
 
-    Parameters
-    ----------
-    ledger : Ledger
-        Of all rules, passes included.
-    fixes_read : int
-        Rows in the track.
-
-    Returns
-    -------
-    str or None
-        One sentence that names the main reason.
+    ``ledger`` is that of all rules, passes included, ``fixes_read`` the rows in the track.
     """
     removed = ledger.removed
     if len(removed) == 0 or fixes_read == 0:
