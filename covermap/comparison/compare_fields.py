@@ -23,6 +23,7 @@ from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
 from covermap.files.open_result import MAP_AGAIN, MapResult
 from covermap.ground.grid import Grid
+from covermap.settings.needed import usual_cut_width_m
 
 _PASS_SETTINGS = ("discharge", "profile", "reach_left_m", "reach_right_m", "lean_m")
 
@@ -227,18 +228,16 @@ def _tray_m(result: MapResult) -> float:
 
 def _cut_width_m(result: MapResult) -> float:
     """Give the stated cut width [m], else what the passes measured or how far apart they lay."""
+    stated = _number(result.summary["settings"].get("combine", {}).get("cut_width"))
     passes = result.summary.get("passes", {})
-    for value in (
-        result.summary["settings"].get("combine", {}).get("cut_width"),
-        passes.get("working_width_m"),
-        passes.get("spacing_median_m"),
-    ):
-        if _number(value) > 0:
-            return _number(value)
-    raise SettingsError(
-        f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
-        way_out=MAP_AGAIN,
-    )
+    measured = [_number(passes.get(name)) for name in ("working_width_m", "spacing_median_m")]
+    width = usual_cut_width_m(stated if stated > 0 else None, measured_m=measured)
+    if width is None:
+        raise SettingsError(
+            f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
+            way_out=MAP_AGAIN,
+        )
+    return width
 
 
 def _stated(a: MapResult, b: MapResult) -> dict[str, Pair]:

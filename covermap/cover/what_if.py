@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.travel import Travel, travel_along
-from covermap.settings.field_settings import DISCHARGES, PROFILES
+from covermap.settings.map_settings import DISCHARGES, PROFILES
 from covermap.spread.bands import band_places, distinct_rows, laden
 from covermap.spread.deposit import Bands
 from covermap.wind.wind_lean import FixWind

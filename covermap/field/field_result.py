@@ -111,7 +111,8 @@ class FieldResult:
     @property
     def limits(self) -> SpreadLimits:
         """Spread ratios that make a gap or a double."""
-        return SpreadLimits(*(self.settings.number("limits", key) for key in SpreadLimits._fields))
+        limits = self.settings.limits
+        return SpreadLimits(limits.gap_below, limits.double_above)
 
     @property
     def residue_t_ha(self) -> np.ndarray:

@@ -53,9 +53,9 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
     ledger = result.ledger
     seen = ledger.grain_seen_kg
     settings: dict[str, dict[str, Any]] = {}
-    for section, key in BY_NAME:
+    for (section, key), setting in BY_NAME.items():
         if section != "field":
-            settings.setdefault(section, {})[key] = result.settings.get(section, key)
+            settings.setdefault(section, {})[key] = result.settings.value_of(setting)
     passes, mass = result.passes, result.mass
     content = {
         "schema": schemas.SUMMARY,

@@ -27,26 +27,26 @@ _LEAST_DROP_M = 0.2
 
 def stated_wind(settings: FieldSettings) -> WindSeries | None:
     """Give the constant wind of the settings, None if none is stated."""
-    speed = settings.get("wind", "speed")
+    speed = settings.wind.speed_m_s
     if speed is None:
         return None
-    direction = settings.get("wind", "from_deg")
+    direction = settings.wind.from_deg
     return constant_wind(
         float(speed),
         float("nan") if direction is None else float(direction),
-        settings.number("wind", "height"),
+        settings.wind.height_m,
     )
 
 
 def thrower(settings: FieldSettings, stubble_m: float, forward_speed_m_s: float) -> Thrower:
     """Give how pieces leave the machine, by the settings."""
-    diameter, rpm = settings.get("combine", "rotor_diameter"), settings.get("combine", "rotor_rpm")
+    diameter, rpm = settings.combine.rotor_diameter_m, settings.combine.rotor_rpm
     launch = MOST_LAUNCH_SPEED_M_S
     if diameter is not None and rpm is not None:
         launch = float(tip_speed_m_s(diameter, rpm))
     return Thrower(
-        max(settings.number("combine", "discharge_height") - stubble_m, _LEAST_DROP_M),
-        settings.number("combine", "throw_elevation"),
+        max(settings.combine.discharge_height_m - stubble_m, _LEAST_DROP_M),
+        settings.combine.throw_elevation_deg,
         launch,
         forward_speed_m_s,
     )
@@ -68,7 +68,7 @@ def reach_of_rotor_m(how: Thrower, crop: Crop) -> float:
 
 def flight_wind(settings: FieldSettings, measured_at_m: float, stubble_m: float) -> FlightWind:
     """Give the factor from the wind as measured to the wind on the pieces."""
-    height = mean_flight_height(settings.number("combine", "discharge_height"))
+    height = mean_flight_height(settings.combine.discharge_height_m)
     return reduce_to_flight(measured_at_m, height, stubble_m)
 
 

@@ -21,9 +21,8 @@ from covermap.harvest.outline import field_outline
 from covermap.harvest.pass_spacing import spacing_and_heading
 from covermap.reading import table_cells as track_cells
 from covermap.reading import table_lines as track_lines
-from covermap.reading.table_cells import read_cells
+from covermap.reading.table_cells import plain_moments, read_cells
 from covermap.reading.table_lines import count_fields, text_of_lines
-from covermap.reading.times import plain_moments
 from covermap.spread import band_corners
 from covermap.spread.bands import band_places, laden
 from covermap.spread.machine_settings import settings_per_fix
