@@ -90,10 +90,9 @@ class StripFinder:
     ----------
     grid : Grid
         The field's grid.
-    pass_of_sweep, header_width_m, length_m : numpy.ndarray
-        (sweeps,) pass number, width of the header and travel covered [m].
-    windrow_of_sweep : numpy.ndarray
-        (sweeps,) True where straw was laid in a row.
+    pass_of_sweep, header_width_m, length_m, windrow_of_sweep : numpy.ndarray
+        (sweeps,) pass number, width of the header and travel covered [m], and True where
+        straw was laid in a row.
     gap_below, double_above : float
         Spread ratios that make a gap or a double.
     min_length_m, min_area_m2 : float

@@ -45,12 +45,10 @@ class Run:
 
     Attributes
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
+    path, machine : pandas.DataFrame
+        Cleaned path, and settings per row of it.
     rows, pass_no : numpy.ndarray
         (n,) harvested rows of it and their pass numbers.
-    machine : pandas.DataFrame
-        Settings per row of the path.
     straw_kg, chaff_kg : numpy.ndarray
         (n,) residue through the machine [kg].
     wind : FixWind or None

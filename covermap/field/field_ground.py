@@ -96,14 +96,8 @@ def ground_of_field(
 ) -> FieldGround:
     """Work out the ground of a field in stripes of whole rows, some at a time.
 
-    Parameters
-    ----------
-    own_kg_m2 : numpy.ndarray
-        (n,) residue that each sweep's ground gave [kg/m²].
-    outline : shapely geometry
-        Of the field.
-    bounded : bool
-        True if the outline was given: harvested ground outside it does not count.
+    ``own_kg_m2`` is (n,) the residue that each sweep's ground gave. If the outline was given
+    (``bounded``), harvested ground outside it does not count.
     """
     grid, sweeps = harvest.grid, harvest.sweeps
     pass_no = harvest.pass_of_sweep.astype(np.int32)

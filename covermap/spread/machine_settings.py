@@ -58,14 +58,8 @@ def settings_per_fix(
 ) -> pd.DataFrame:
     """Give the settings that held at every fix of the path.
 
-    Parameters
-    ----------
-    settings : FieldSettings
-        Settings of the field and rules for passes or time windows.
-    path : pandas.DataFrame
-        Cleaned path; its own setting columns win.
-    pass_of_fix : numpy.ndarray
-        (len(path),) pass number, 0 outside passes.
+    The path's own setting columns win over rules for passes or time windows, and these over
+    the field's. ``pass_of_fix`` is (len(path),), 0 outside passes.
 
     Returns
     -------
