@@ -18,6 +18,7 @@ from covermap.seasons.content_key import content_key
 from covermap.seasons.job_record import (
     files_in,
     fresh_folder,
+    holds,
     is_whole,
     put_in_place,
     read_record,
@@ -25,7 +26,6 @@ from covermap.seasons.job_record import (
 )
 from covermap.seasons.parted_track import FieldPart, PartedTrack, parted_track
 from covermap.seasons.season_file import Parting
-from covermap.seasons.season_lock import holds
 from covermap.seasons.split_track import machines_of
 
 #: Trouble of the disk that every other field would meet too.

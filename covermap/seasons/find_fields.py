@@ -15,6 +15,7 @@ from typing import Any
 from covermap.errors import CovermapError, SettingsError
 from covermap.reading.columns import column_named
 from covermap.seasons.field_job import FieldJob, Look
+from covermap.seasons.job_record import LOCK_FILE
 from covermap.seasons.parted_track import read_outlines
 from covermap.seasons.season_file import DEFAULT_GAP_M, Entry, Parting, Season
 from covermap.settings.field_file import read_field_file
@@ -25,7 +26,7 @@ _DRIVERS = (".gpkg", ".shp")
 _BESIDE_SHAPEFILE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".qmd")
 _POSITIONS = ({"longitude", "latitude"}, {"easting", "northing"})
 _SNIFFED_BYTES = 1 << 16
-_RESULT_FILES = ("season.json", "summary.json", ".covermap-season.lock")
+_RESULT_FILES = ("season.json", "summary.json", LOCK_FILE)
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(10))}
 _LONGEST_ID = 80
 
