@@ -25,7 +25,7 @@ from covermap.drawing.labels import RATIO_MEANING, limit_keys, opening
 from covermap.drawing.map_texts import display_range
 from covermap.export.content import LAYERS, ExportContent
 from covermap.export.layer_styles import layer_looks
-from covermap.export.xml_templates import xml_text
+from covermap.export.templates import filled
 from covermap.export.zip_files import write_zip
 from covermap.files.vectors import time_text, write_geojson
 from covermap.ground.grid import Grid
@@ -127,7 +127,7 @@ def ratio_image(
 def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> str:
     """Give the KML document: styles, the picture, and a folder for each layer."""
     keys = limit_keys(content.limits)
-    return xml_text(
+    return filled(
         "phone.kml",
         content=content,
         about=_as_text(f"{k}: {v}" for k, v in content.about().items()),
