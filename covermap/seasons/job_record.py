@@ -11,6 +11,7 @@ from typing import Any
 
 from covermap.errors import OutputError
 from covermap.files import folder_lock, schemas
+from covermap.files.plain_values import write_json
 from covermap.files.write_whole import LAST_FILE, whole_files
 
 LOCK_FILE = ".covermap-season.lock"
@@ -62,8 +63,7 @@ def write_record(
     """
     record = {"schema": schemas.JOB, "row": row, "files": files, "machines": machines}
     with whole_files(out / JOBS) as folder:
-        text = json.dumps(record, indent=1, ensure_ascii=False)
-        (folder / f"{row['field_id']}.json").write_text(text + "\n", "utf-8")
+        write_json(folder / f"{row['field_id']}.json", record, indent=1)
 
 
 def files_in(folder: Path) -> dict[str, Any]:

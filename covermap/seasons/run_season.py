@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from typing import Any
 from covermap import __version__
 from covermap.errors import Ask, OutputError, SettingsError
 from covermap.files import schemas
+from covermap.files.plain_values import write_json
 from covermap.files.write_whole import whole_files
 from covermap.seasons.field_job import (
     Common,
@@ -222,8 +222,7 @@ def run_season(
     rows = _rows(jobs, common, crew, tell, progress)
     content = season_content(season, rows, skipped, notes)
     with whole_files(out) as folder:
-        text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
-        (folder / SEASON_FILE).write_text(text + "\n", "utf-8")
+        write_json(folder / SEASON_FILE, content, indent=1)
     return content
 
 

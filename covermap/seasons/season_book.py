@@ -12,6 +12,7 @@ import pandas as pd
 
 from covermap import __version__
 from covermap.errors import OutputError
+from covermap.files.vectors import write_csv
 from covermap.files.write_whole import whole_files
 from covermap.seasons.rankings import PASS_COLUMNS, rankings
 from covermap.seasons.season_notes import notes_on_fields, said, season_facts, worst_fields
@@ -29,7 +30,6 @@ from covermap.seasons.season_tables import (
     SeasonTables,
     can_write_parquet,
     field_table,
-    write_csv,
     write_fields,
 )
 from covermap.seasons.thumbnail import thumbnail_png
