@@ -22,21 +22,10 @@ _CHANGE_NAMES = {
 
 
 def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -> list[str]:
-    """Write difference.tif, repeats.gpkg, compare.json and compare.svg.
+    """Write difference.tif, repeats.gpkg, compare.json and compare.svg; give their names.
 
-    Parameters
-    ----------
-    found : Comparison
-    out_dir : pathlib.Path
-        Made if missing; files of the same names are replaced. Not A's or B's own folder
-        (a folder of results is not to be mixed with a comparison).
-    us_units : bool
-        Units in the picture; files keep SI.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
+    Files keep SI; units are those of the picture. A folder of results is not to be mixed with
+    a comparison, so it must not be A's or B's own.
 
     Raises
     ------

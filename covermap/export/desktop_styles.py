@@ -27,19 +27,7 @@ def vector_qml(layer: str, limits: tuple[float, float]) -> str:
 
 
 def raster_qml(name: str, low: float, high: float, unit: str, band: int = 1) -> str:
-    """Give the style text of a raster band.
-
-    Parameters
-    ----------
-    name : str
-        Name of a raster band in the colour table.
-    low, high : float
-        Values at the ends of the ramp, in ``unit``.
-    unit : str
-        For the labels.
-    band : int
-        Number of the band in its file, from 1.
-    """
+    """Give the style text of a raster band: as :func:`covermap.export.layer_styles.raster_sld`."""
     stops = ramp_stops(name, low, high)
     discrete = is_discrete(name)
     items = []

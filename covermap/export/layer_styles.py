@@ -118,22 +118,11 @@ class RampStop:
 
 
 def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
-    """Give the colours of a band and the values they stand at.
+    """Give the colours of a band and the values they stand at, by rising value.
 
-    Between two stops colours run evenly; a discrete band has its own values.
-
-    Parameters
-    ----------
-    name : str
-        Name of a raster band in the colour table.
-    low, high : float
-        Values at the ends of the ramp, in the unit of the band; for the spread ratio they
-        enclose 1, where the middle of the ramp stands.
-
-    Returns
-    -------
-    list of RampStop
-        By rising value.
+    Between two stops colours run evenly; a discrete band has its own values. ``low`` and
+    ``high`` are the values at the ends of the ramp, in the unit of the band; for the spread
+    ratio they enclose 1, where the middle of the ramp stands.
     """
     middle = 1.0 if name == "spread_ratio" else (low + high) / 2
     stops = []

@@ -17,15 +17,10 @@ _DIGITS = 7
 
 
 def write_stac_item(path: Path, content: ExportContent) -> None:
-    """Write an item of STAC 1.1.0 with projection and raster fields.
+    """Write an item of STAC 1.1.0 with projection and raster fields, of content with times.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        In the folder that holds the files for a GIS; those that are there become assets,
-        with addresses relative to the item.
-    content : ExportContent
-        With times.
+    The files for a GIS that are in the same folder become assets, with addresses relative to
+    the item.
 
     Raises
     ------

@@ -22,13 +22,6 @@ def write_table_files(folder: Path, content: ExportContent) -> None:
     """Write the tables and ``columns.csv`` into an open folder.
 
     ``columns.csv`` has no header line: file, column, unit and meaning of every column.
-    Text that a spreadsheet would run as a formula gets an apostrophe in front.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        From :func:`covermap.files.write_whole.whole_files`.
-    content : ExportContent
 
     Raises
     ------

@@ -168,17 +168,9 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
 
 
 def map_one(job: FieldJob, common: Common) -> Done:
-    """Map one field into its folder and write its record; never raises for a faulty field.
+    """Map one field into its folder and write its record.
 
-    Parameters
-    ----------
-    job : FieldJob
-    common : Common
-
-    Returns
-    -------
-    Done
-        A failed field has its reason in the row.
+    Never raises for a faulty field: its row has the reason.
     """
     row = empty_row(job)
     try:

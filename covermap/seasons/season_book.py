@@ -119,12 +119,8 @@ def _read(
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, str]]:
     """Read all fields, one at a time, writing their strips and passes on the way.
 
-    Returns
-    -------
-    fields, passes : pandas.DataFrame
-        Table of fields, and of all passes what the rankings need.
-    pictures : dict of str to str
-        Address of the picture of each field that could be read.
+    Gives the table of fields, what the rankings need of all passes, and the address of the
+    picture of each field that could be read.
     """
     records: list[Mapping[str, Any]] = []
     kept: list[pd.DataFrame] = []

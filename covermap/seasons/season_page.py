@@ -84,18 +84,10 @@ class SeasonContent:
 
 
 def season_page(content: SeasonContent) -> str:
-    """Give the season book as html text.
+    """Give the season book as a whole html document.
 
-    Parameters
-    ----------
-    content : SeasonContent
-        All text in it may come from anybody; it is escaped.
-
-    Returns
-    -------
-    str
-        A whole html document. It refers to nothing but the maps and, where they lie beside
-        it, the pictures of its fields.
+    All text in it may come from anybody; it is escaped. It refers to nothing but the maps and,
+    where they lie beside it, the pictures of its fields.
     """
     from jinja2 import Environment, FunctionLoader
 

@@ -79,13 +79,7 @@ def can_write_parquet() -> bool:
 
 
 def field_table(records: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
-    """Give the table of fields, every column with its own type.
-
-    Parameters
-    ----------
-    records : iterable of mapping
-        Values by the names of :data:`FIELD_COLUMNS`; missing ones are unknown.
-    """
+    """Give the table of fields, every column of :data:`FIELD_COLUMNS` with its own type."""
     rows = list(records)
     columns = {}
     for name, kind in FIELD_COLUMNS.items():
@@ -212,14 +206,7 @@ def _of_field() -> dict[str, OutputColumn]:
 
 
 def write_fields(folder: Path, fields: pd.DataFrame) -> None:
-    """Write ``fields.parquet``; nothing where pyarrow is missing.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Has to be there.
-    fields : pandas.DataFrame
-        From :func:`field_table`.
+    """Write ``fields.parquet`` from :func:`field_table`; nothing where pyarrow is missing.
 
     Raises
     ------

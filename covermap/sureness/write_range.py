@@ -15,22 +15,10 @@ from covermap.sureness.range_text import range_json
 def write_range(
     found: FieldRange, out_dir: Path, inputs: Mapping[str, str], *, us_units: bool = False
 ) -> list[str]:
-    """Write range.csv, strips_range.csv, range.svg and range.json.
+    """Write range.csv, strips_range.csv, range.svg and range.json; give their names.
 
-    Parameters
-    ----------
-    found : FieldRange
-    out_dir : pathlib.Path
-        Made if missing; files of the same names are replaced.
-    inputs : mapping of str to str
-        File name to SHA-256 of what was read.
-    us_units : bool
-        Units in the picture; files keep SI.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
+    ``inputs`` are names to SHA-256 of what was read. Files keep SI; units are those of the
+    picture.
 
     Raises
     ------
