@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from covermap import __version__
-from covermap.comparison.compare_fields import Comparison
+from covermap.comparison.compare_fields import Comparison, place_name
 from covermap.comparison.compare_picture import compare_picture
 from covermap.comparison.compare_text import compare_json
 from covermap.errors import OutputError
@@ -45,7 +45,7 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
     """
     if out_dir.exists():
         for name, result in (("A", found.a), ("B", found.b)):
-            if out_dir.samefile(result.folder):
+            if Path(result.place).exists() and out_dir.samefile(result.place):
                 raise OutputError(
                     f"--out {out_dir} is the folder of {name} itself. Choose another folder, so "
                     "that the comparison does not lie among the results of one map."
@@ -58,8 +58,8 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
             {
                 "covermap_version": __version__,
                 "content": "B minus A on ground harvested in both",
-                "a": found.a.folder.name,
-                "b": found.b.folder.name,
+                "a": place_name(found.a),
+                "b": place_name(found.b),
             },
         )
         write_layer(folder / "repeats.gpkg", found.repeats, "repeats", "Polygon")

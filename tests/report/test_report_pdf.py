@@ -100,7 +100,7 @@ def test_the_pages_hold_what_they_should(folder, pdf):
 
 def test_title_language_bookmarks_and_tags(pdf, folder):
     reader = pypdf.PdfReader(io.BytesIO(pdf))
-    name = open_result(folder).field_name
+    name = open_result(folder).name
     assert reader.metadata["/Title"] == f"Residue report: {name}"
     assert "/Author" not in reader.metadata
     root = reader.trailer["/Root"]
