@@ -22,6 +22,7 @@ from covermap.comparison.same_tracks import TrackMatch, match_tracks
 from covermap.cover.spread_limits import SpreadLimits, known_m2
 from covermap.errors import SettingsError
 from covermap.field.mapped_field import MappedField
+from covermap.files.open_result import MAP_AGAIN
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import HeldRaster, Raster
 
@@ -218,7 +219,8 @@ def place_name(result: MappedField) -> str:
 def _no_common_ground(a: MappedField, b: MappedField) -> SettingsError:
     return SettingsError(
         f"{a.place} and {b.place} do not overlap: no harvested ground is in both maps "
-        f"({a.name} and {b.name}). Name two results of the same field."
+        f"({a.name} and {b.name}).",
+        way_out="Name two results of the same field.",
     )
 
 
@@ -246,8 +248,8 @@ def _cut_width_m(result: MappedField) -> float:
         if _number(value) > 0:
             return _number(value)
     raise SettingsError(
-        f"{result.place}: no cut width, working width or pass spacing in its summary. "
-        "Run covermap map again to write it."
+        f"{result.place}: no cut width, working width or pass spacing in its summary.",
+        way_out=MAP_AGAIN,
     )
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 
 from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
-from covermap.files.open_result import BANDS, MapResult, open_result, read_layer
+from covermap.files.open_result import BANDS, MAP_AGAIN, MapResult, open_result, read_layer
 from covermap.ground.grid import Grid
 from covermap.tables.column_meanings import OutputColumn, meanings_of
 
@@ -31,7 +31,6 @@ LAYERS = {
 _ZONES_NEED = {"zone_id", "rule_id", "action", "area_m2"}
 #: No file can hold an older time: zip archives begin here.
 _OLDEST = datetime(1980, 1, 1, tzinfo=UTC)
-_AGAIN = "Run covermap map again to write it."
 
 
 @dataclass(frozen=True)
@@ -172,7 +171,7 @@ def _read_causes(path: Path) -> pd.DataFrame:
     try:
         return pd.read_csv(path, encoding="utf-8")
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read ({error}). {_AGAIN}") from error
+        raise OutputError(f"{path}: cannot be read ({error}).", way_out=MAP_AGAIN) from error
 
 
 def _outline(result: MapResult, zones: gpd.GeoDataFrame | None, name: str) -> gpd.GeoDataFrame:

@@ -78,7 +78,6 @@ class FieldResult:
         What repeats across the passes.
     outline : shapely geometry
         Of the field.
-    mass : MassBalance
     evenness : Evenness
         Of the spread ratio over the harvested ground.
     tray_m : float
@@ -89,8 +88,6 @@ class FieldResult:
         What was removed.
     fixes_read : int
         Fixes in the track.
-    settings : FieldSettings
-    crop : Crop
     assumptions, notes : tuple of str
         Defaults that filled holes; what was found and repaired.
     inputs_sha256 : mapping of str to str
