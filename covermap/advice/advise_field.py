@@ -28,8 +28,8 @@ from covermap.field.harvest_record import (
     mean_speed_m_s,
     ratios_of,
 )
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import residue_ratios
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import Crop
 from covermap.wind.wind import WindSeries, components, crosswind_and_along, mean_wind

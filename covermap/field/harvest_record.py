@@ -16,8 +16,8 @@ from covermap.ground.grid import Grid, grid_around
 from covermap.harvest.clean_track import CleanTrack, clean_track
 from covermap.harvest.outline import check_boundary
 from covermap.harvest.passes import Passes, find_passes
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
+from covermap.harvest.track import Track
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
 from covermap.settings.field_settings import BY_NAME, SETTINGS, FieldSettings
 from covermap.spread.bands import band_places, laden

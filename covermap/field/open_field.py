@@ -11,7 +11,8 @@ from typing import Any
 from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import SettingsError
-from covermap.harvest.read_track import Track, read_track
+from covermap.harvest.read_track import read_track
+from covermap.harvest.track import Track
 from covermap.reading.polygons import read_boundary
 from covermap.settings.field_file import build_settings, read_field_file, read_pass_table
 from covermap.settings.field_settings import FieldSettings

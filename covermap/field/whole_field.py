@@ -24,8 +24,8 @@ from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.units import METRES_PER_FOOT
 from covermap.wind.wind import WindSeries

@@ -8,7 +8,6 @@ every assumption becomes a note. Cleaning comes after.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from covermap.errors import Ask, SettingsError, TrackError
 from covermap.harvest.plausible import mend_columns
 from covermap.harvest.readings import grain_of_lost_rows
+from covermap.harvest.track import Track
 from covermap.harvest.track_position import Positions, crs_from_text, place
 from covermap.harvest.track_sections import merge_sections
 from covermap.reading.column_values import (
@@ -42,42 +42,6 @@ from covermap.reading.vector_file import is_json, read_vector_track
 _TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
 _WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
 _POSITION_COLUMNS = ("longitude", "latitude", "easting", "northing")
-
-
-@dataclass(frozen=True)
-class Track:
-    """A harvest track in SI units, in file order.
-
-    Attributes
-    ----------
-    fixes : pandas.DataFrame
-        ``source_row``, ``easting`` and ``northing`` [m], and those columns of
-        :data:`covermap.reading.columns.TRACK_COLUMNS` that the file has.
-    crs : pyproj.CRS
-        Metric CRS of easting and northing.
-    source : str
-        File name without folder.
-    recognised : tuple of RecognisedColumn
-        Which header became which column.
-    ignored : tuple of str
-        Headers without a meaning here.
-    unreadable : pandas.DataFrame
-        ``source_row``, ``reason`` and ``detail`` of rows without a usable position, and
-        ``grain_kg`` that no other row speaks for.
-    notes : tuple of str
-        What was assumed, merged or converted, in sentences.
-    has_time : bool
-        Whether the fixes carry a time.
-    """
-
-    fixes: pd.DataFrame
-    crs: pyproj.CRS
-    source: str
-    recognised: tuple[RecognisedColumn, ...]
-    ignored: tuple[str, ...]
-    unreadable: pd.DataFrame
-    notes: tuple[str, ...]
-    has_time: bool
 
 
 def read_track(

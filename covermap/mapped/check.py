@@ -10,7 +10,7 @@ from covermap.errors import Ask, CovermapError, SettingsError, in_python
 from covermap.field.harvest_record import assumptions, crop_of, typical_cut_width_m
 from covermap.harvest.clean_track import REASONS, clean_track
 from covermap.harvest.passes import find_passes
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.plain_values import plain
 

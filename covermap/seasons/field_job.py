@@ -13,7 +13,7 @@ from typing import Any
 from covermap.errors import CovermapError, OutputError, TrackError, in_field_file
 from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.ground.threads import limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.seasons.content_key import content_key
 from covermap.seasons.job_record import (
     files_in,

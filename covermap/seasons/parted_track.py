@@ -13,7 +13,8 @@ import pyproj
 from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import BoundaryError
-from covermap.harvest.read_track import Track, read_track
+from covermap.harvest.read_track import read_track
+from covermap.harvest.track import Track
 from covermap.seasons.season_file import Parting
 from covermap.seasons.split_track import (
     machines_of,

@@ -16,7 +16,7 @@ from covermap.field.field_result import FieldResult
 from covermap.field.harvest_record import Harvest, cut_height_m, mean_speed_m_s
 from covermap.field.whole_field import map_field
 from covermap.ground.threads import core_count, limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.spread.deposit import Bands, deposit
 from covermap.sureness.field_numbers import FieldNumbers, MappedGround, field_numbers
