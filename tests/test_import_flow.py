@@ -37,6 +37,7 @@ ORDER = (
     ("report",),
     ("export",),
     ("seasons",),
+    ("door",),
     ("cli",),
     ("__main__",),
 )

@@ -125,15 +125,6 @@ class Comparison:
 def compare_fields(a: MapResult, b: MapResult) -> Comparison:
     """Compare two maps of one field.
 
-    Parameters
-    ----------
-    a, b : MapResult
-        As read by :func:`covermap.files.open_result.open_result`.
-
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     SettingsError
