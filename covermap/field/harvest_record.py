@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.what_if import Run
 from covermap.ground.grid import Grid, grid_around
+from covermap.ground.travel import travel_along
 from covermap.harvest.clean_track import CleanTrack, clean_track
 from covermap.harvest.outline import check_boundary
 from covermap.harvest.passes import Passes, find_passes
@@ -54,7 +55,7 @@ class Harvest:
 
     def as_run(self) -> Run:
         """Give the run as it was, for what-ifs."""
-        return Run.of_harvest(
+        return Run(
             self.clean.path,
             self.sweeps.rows,
             self.pass_of_sweep,
@@ -62,6 +63,9 @@ class Harvest:
             self.flow.straw_kg,
             self.flow.chaff_kg,
             self.wind,
+            spread=(self.machine["discharge"] == "spread").to_numpy(bool),
+            added=np.zeros(len(self.sweeps.rows), bool),
+            travel=travel_along(self.clean.path),
         )
 
     def without_bands(self) -> Harvest:

@@ -60,7 +60,7 @@ def map_field(
     CovermapError
         If the track or a setting does not allow a map.
     """
-    progress = progress or _silent
+    progress = progress or (lambda _step: None)
     give_back(len(track.fixes))
     progress("passes and residue flow")
     harvest = read_harvest(track, settings, boundary, wind)
@@ -69,8 +69,9 @@ def map_field(
         flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, harvest.pass_of_sweep
     )
     lines = pass_lines(harvest)
+    widest = pd.Series(sweeps.header_width_m).groupby(harvest.pass_of_sweep).max()
     outline = boundary or field_outline(
-        lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest)
+        lines, harvest.passes.table["spacing_m"].to_numpy(), widest.to_numpy()
     )
     progress("where it landed")
     ground = ground_of_field(harvest, settings, own, outline, bounded=boundary is not None)
@@ -78,16 +79,6 @@ def map_field(
     give_back(len(track.fixes))
     progress("what it means")
     return _meaning(track, settings, harvest, own, ground, lines, outline, progress)
-
-
-def _silent(step: str) -> None:
-    """Take no notice of progress."""
-
-
-def _widths(harvest: Harvest) -> np.ndarray:
-    """Give the widest header of each pass [m]."""
-    width_m = pd.Series(harvest.sweeps.header_width_m)
-    return width_m.groupby(harvest.pass_of_sweep).max().to_numpy()
 
 
 def _meaning(
