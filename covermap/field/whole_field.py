@@ -18,7 +18,8 @@ from covermap.errors import SettingsError
 from covermap.field.field_ground import FieldGround, ground_of_field
 from covermap.field.field_passes import pass_table
 from covermap.field.field_result import FieldResult, MassBalance
-from covermap.field.harvest_record import Harvest, assumptions, pass_lines, read_harvest
+from covermap.field.harvest import Harvest
+from covermap.field.harvest_record import assumptions, pass_lines, read_harvest, run_of
 from covermap.ground.grid import Grid
 from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
@@ -106,7 +107,7 @@ def _meaning(
     give_back(len(track.fixes))
     progress("why strips are there")
     causes_kg = strip_causes(
-        harvest.as_run(),
+        run_of(harvest),
         Cut(sweeps, harvest.newly_cut_m2, own_kg_m2, ground.rasters["cut_by"]),
         grid,
         found.sums,
