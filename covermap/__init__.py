@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from covermap.door.answer import Answer
-    from covermap.door.mapped_field import MappedField
+    from covermap.door.field_map import FieldMap
     from covermap.door.offers import (
         advise,
         compare,
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Answer",
     "CovermapError",
-    "MappedField",
+    "FieldMap",
     "OpenField",
     "advise",
     "compare",
@@ -44,7 +44,7 @@ __all__ = [
 _ELSEWHERE = {
     "Answer": "covermap.door.answer",
     "CovermapError": "covermap.errors",
-    "MappedField": "covermap.door.mapped_field",
+    "FieldMap": "covermap.door.field_map",
     "OpenField": "covermap.field.open_field",
 }
 

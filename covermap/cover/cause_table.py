@@ -10,7 +10,6 @@ from covermap.cover.causes import CAUSES
 
 #: Parts smaller than this are not put into words.
 _LEAST_SHARE = 0.03
-CAUSE_COLUMNS = ("cause", "cause_share", "causes")
 
 
 def _cause_shares(kg: pd.DataFrame) -> pd.DataFrame:

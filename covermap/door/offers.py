@@ -11,7 +11,7 @@ from covermap.advice.advise_field import FieldAdvice
 from covermap.comparison.compare_fields import Comparison
 from covermap.door.answer import Answer
 from covermap.door.arguments import said_in_python, settings_of
-from covermap.door.mapped_field import MappedField
+from covermap.door.field_map import FieldMap
 from covermap.errors import SettingsError
 from covermap.field.open_field import OpenField, open_field, settings_alone
 from covermap.files.open_result import open_result as open_folder
@@ -70,7 +70,7 @@ def map_field(
     *,
     progress: Callable[[str], None] | None = None,
     **how: Any,
-) -> MappedField:
+) -> FieldMap:
     """Map where the residue of one harvest landed and what that means.
 
     Parameters
@@ -84,7 +84,7 @@ def map_field(
 
     Returns
     -------
-    MappedField
+    FieldMap
 
     Raises
     ------
@@ -95,19 +95,19 @@ def map_field(
 
     opened = _opened(source, how)
     run = map_whole_field(opened.track, opened.settings, opened.boundary, progress, opened.wind)
-    return MappedField(run, opened.inputs)
+    return FieldMap(run, opened.inputs)
 
 
 @said_in_python
-def open_result(folder: str | Path) -> MappedField:
-    """Read back a folder that ``covermap map`` or :meth:`MappedField.write` wrote.
+def open_result(folder: str | Path) -> FieldMap:
+    """Read back a folder that ``covermap map`` or :meth:`FieldMap.write` wrote.
 
     Raises
     ------
     OutputError
         If it is no such folder, or a file in it is missing or damaged.
     """
-    return MappedField(open_folder(Path(folder)))
+    return FieldMap(open_folder(Path(folder)))
 
 
 @said_in_python
@@ -284,8 +284,8 @@ def trays(
     """
     from dataclasses import asdict
 
-    from covermap.files.plain_values import plain
     from covermap.files.write_whole import whole_files
+    from covermap.tables.plain_values import plain
     from covermap.tray_test.profile_writer import profile_file_text
     from covermap.tray_test.tray_file import read_tray_test
     from covermap.tray_test.tray_plot import tray_plot

@@ -16,7 +16,7 @@ from covermap.cover.evenness import PassReadings, tray_readings
 from covermap.cover.ground_cover import cover_pct
 from covermap.cover.strips import StripePieces, StripFinder, StripGround
 from covermap.cover.tray_readings import Readings
-from covermap.field.harvest_record import Harvest
+from covermap.field.harvest import Harvest
 from covermap.ground.grid import Grid, Window
 from covermap.ground.near_rows import rows_of_chunks
 from covermap.ground.rasters import DerivedRaster, Raster, new_raster, stripes

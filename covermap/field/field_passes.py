@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from covermap.field.harvest_record import Harvest
+from covermap.field.harvest import Harvest
 from covermap.wind.wind import blows_from_deg, components, mean_wind
 
 _WIND = ("wind_speed_m_s", "wind_from_deg")

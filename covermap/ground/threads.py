@@ -114,5 +114,4 @@ def in_threads(work: Callable[[Window], None], parts: list[Window]) -> None:
         work(parts[0])
         return
     with ThreadPoolExecutor(len(parts)) as pool:
-        for done in [pool.submit(work, part) for part in parts]:
-            done.result()
+        list(pool.map(work, parts))

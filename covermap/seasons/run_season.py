@@ -11,7 +11,6 @@ from typing import Any
 from covermap import __version__
 from covermap.errors import Ask, OutputError, SettingsError
 from covermap.files import schemas
-from covermap.files.plain_values import write_json
 from covermap.files.write_whole import whole_files
 from covermap.seasons.field_job import (
     failed_row,
@@ -27,6 +26,7 @@ from covermap.seasons.season_book import write_season_book
 from covermap.seasons.season_file import Season, checked_sections, read_season
 from covermap.seasons.season_results import SEASON_FILE
 from covermap.seasons.workers import Crew, WorkerDied, dask_crew
+from covermap.tables.plain_values import write_json
 
 
 @dataclass

@@ -35,7 +35,7 @@ _MEANINGS = {
 }
 
 
-class MappedField:
+class FieldMap:
     """One map: of a run, or read back from a folder.
 
     Attributes
@@ -81,17 +81,17 @@ class MappedField:
         """Arrays (rows, columns), north up, NaN where there is nothing to say, by band name."""
         return {name: self.result.rasters[name].whole() for name in _MEANINGS}
 
-    @cached_property
+    @property
     def summary(self) -> Mapping[str, Any]:
-        """Content of summary.json."""
-        return self._found.summary
+        """Numbers by the keys of summary.json."""
+        return self.result.summary
 
     @property
     def verdict(self) -> str:
         """How even the spread is, in a sentence."""
         from covermap.report.report_verdict import verdict
 
-        return verdict(self._found)[0].text()
+        return verdict(self.result)[0].text
 
     def xarray(self) -> xarray.Dataset:
         """Give the rasters as an xarray Dataset with easting and northing.
@@ -232,7 +232,7 @@ class MappedField:
         """Draw one layer with strips, legend, north and scale bar, as SVG."""
         from covermap.report.field_picture import field_picture
 
-        return field_picture(self._found, layer, us_units=us_units)
+        return field_picture(self.result, layer, us_units=us_units)
 
     def _run(self, what: str) -> FieldResult:
         if not isinstance(self.result, FieldResult):
@@ -241,23 +241,6 @@ class MappedField:
                 way_out="Map the field with covermap.map_field.",
             )
         return self.result
-
-    @cached_property
-    def _found(self) -> MapResult:
-        """The map as one that was read back, which words and pictures take."""
-        if isinstance(self.result, MapResult):
-            return self.result
-        from covermap.mapped.summary import summary
-
-        run = self.result
-        return MapResult(
-            Path(run.name),
-            run.grid,
-            self.rasters,
-            run.passes,
-            run.strips,
-            summary(run, self._inputs),
-        )
 
     def __repr__(self) -> str:
         even, ground = self.summary["evenness"], self.summary["field"]["harvested_ha"]
