@@ -49,7 +49,7 @@ def ratios_of(settings: FieldSettings, crop: Crop) -> ResidueRatios:
     """Give residue per grain by the settings and the crop."""
     return residue_ratios(
         crop,
-        cut_height_m=cut_height_m(settings, crop),
+        cut_height_m=cut_height_m(settings.crop, crop),
         straw_to_grain=settings.crop.straw_to_grain,
         chaff_to_grain=settings.crop.chaff_to_grain,
         harvest_index=settings.crop.harvest_index,
@@ -72,7 +72,7 @@ def read_harvest(
 
     A wind given here wins over a constant one in the settings.
     """
-    crop = crop_of(settings)
+    crop = crop_of(settings.crop)
     wind = wind or stated_wind(settings)
     width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)
     if width is None:
@@ -85,7 +85,7 @@ def read_harvest(
     )
     passes = find_passes(clean, width)
     path = clean.path
-    stubble_m = cut_height_m(settings, crop)
+    stubble_m = cut_height_m(settings.crop, crop)
     forward = mean_speed_m_s(passes)
     settings, notes = _reach_from_rotor(settings, crop, stubble_m, forward)
     machine = settings_per_fix(settings, path, passes.pass_of_fix)

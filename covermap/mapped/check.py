@@ -40,7 +40,7 @@ def check_report(
     missing: list[CovermapError] = []
     crop = None
     try:
-        crop = crop_of(settings)
+        crop = crop_of(settings.crop)
     except CovermapError as error:
         missing.append(error)
     width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)

@@ -13,10 +13,6 @@ from covermap.errors import Ask, OutputError, SettingsError
 from covermap.files import schemas
 from covermap.files.write_whole import whole_files
 from covermap.seasons.field_job import (
-    Common,
-    Done,
-    FieldJob,
-    Look,
     failed_row,
     keep_failure,
     look_at,
@@ -24,6 +20,7 @@ from covermap.seasons.field_job import (
     reason_of,
 )
 from covermap.seasons.find_fields import Skipped, find_entries, jobs_of
+from covermap.seasons.job import Common, Done, FieldJob, Look
 from covermap.seasons.job_record import season_lock, sweep
 from covermap.seasons.season_book import write_season_book
 from covermap.seasons.season_file import Season, checked_sections, read_season

@@ -225,9 +225,12 @@ class _Field:
         held = machine.iloc[self.run.rows]
         reaches = held[["reach_left_m", "reach_right_m"]].assign(chaff=held["chaff_width_m"] / 2)
         ratios = harvest.flow.ratios
+        stubble_m = cut_height_m(settings.crop, harvest.crop)
         tables = tables_for(
             harvest.crop,
-            thrower(settings, cut_height_m(settings, harvest.crop), mean_speed_m_s(harvest.passes)),
+            thrower(
+                settings, cut_height_m(settings.crop, harvest.crop), mean_speed_m_s(harvest.passes)
+            ),
             ratios.straw_through / ratios.through,
             float(np.nanmax(reaches.to_numpy(float))),
             float(max(np.abs(across).max(initial=0.5), np.abs(along).max(initial=0.5))),

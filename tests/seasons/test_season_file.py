@@ -9,8 +9,8 @@ from season_builders import passes, write_track
 
 from covermap.errors import SettingsError
 from covermap.field.open_field import find_inputs, over
-from covermap.seasons.field_job import Look
 from covermap.seasons.find_fields import find_entries, jobs_of, slug
+from covermap.seasons.job import Look
 from covermap.seasons.season_file import checked_sections, read_season
 from covermap.settings.field_file import build_settings
 

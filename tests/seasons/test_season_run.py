@@ -37,7 +37,8 @@ from covermap.field.open_field import find_inputs
 from covermap.files import schemas
 from covermap.seasons import field_job
 from covermap.seasons.content_key import content_key
-from covermap.seasons.field_job import Common, FieldJob, map_one
+from covermap.seasons.field_job import map_one
+from covermap.seasons.job import Common, FieldJob
 from covermap.seasons.job_record import (
     LOCK_FILE,
     holds,
