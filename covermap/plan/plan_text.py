@@ -16,12 +16,12 @@ from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
 from covermap.files import schemas
-from covermap.files.plain_values import plain
 from covermap.plan.actions import Limits
 from covermap.plan.erosion import field_mean_ratio, water_loss_range
 from covermap.plan.harrow_picture import harrow_said
 from covermap.plan.operation_table import Range
 from covermap.plan.plan_field import FieldPlan
+from covermap.tables.plain_values import plain
 from covermap.tables.said import Said, each_once, rules_of
 from covermap.units import shown
 
