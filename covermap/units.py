@@ -61,6 +61,9 @@ _MASS = {
     "lb": KG_PER_POUND,
     "lbs": KG_PER_POUND,
     "short_ton": KG_PER_SHORT_TON,
+    # The international avoirdupois ounce is 1/16 lb (NIST SP 811, appendix B.8).
+    "oz": KG_PER_POUND / 16,
+    "ounces": KG_PER_POUND / 16,
 }
 _TIME = {"s": 1.0, "sec": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0, "hr": 3600.0}
 
@@ -118,6 +121,17 @@ KINDS: dict[str, Kind] = {
             "ha": 1e4,
             "ac": SQUARE_METRES_PER_ACRE,
             "ft2": METRES_PER_FOOT**2,
+            "cm2": 1e-4,
+            "in2": (METRES_PER_FOOT / 12) ** 2,
+        },
+    ),
+    "depth": Kind(
+        "mm",
+        {
+            "mm": 1.0,
+            "cm": 10.0,
+            "m": 1000.0,
+            **dict.fromkeys(("in", "inch", "inches"), 1000 * METRES_PER_FOOT / 12),
         },
     ),
     "percent": Kind("%", {"%": 1.0, "pct": 1.0, "percent": 1.0}),

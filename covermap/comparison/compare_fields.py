@@ -25,6 +25,7 @@ from covermap.field.mapped_field import MappedField
 from covermap.files.open_result import MAP_AGAIN
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import HeldRaster, Raster
+from covermap.settings.needed import usual_cut_width_m
 
 #: Bands that are compared.
 _BANDS = ("residue_t_ha", "cover_pct", "spread_ratio")
@@ -239,18 +240,16 @@ def _tray_m(result: MappedField) -> float:
 
 def _cut_width_m(result: MappedField) -> float:
     """Give the stated cut width [m], else what the passes measured or how far apart they lay."""
+    stated = _number(result.summary["settings"].get("combine", {}).get("cut_width"))
     passes = result.summary.get("passes", {})
-    for value in (
-        result.summary["settings"].get("combine", {}).get("cut_width"),
-        passes.get("working_width_m"),
-        passes.get("spacing_median_m"),
-    ):
-        if _number(value) > 0:
-            return _number(value)
-    raise SettingsError(
-        f"{result.place}: no cut width, working width or pass spacing in its summary.",
-        way_out=MAP_AGAIN,
-    )
+    measured = [_number(passes.get(name)) for name in ("working_width_m", "spacing_median_m")]
+    width = usual_cut_width_m(stated if stated > 0 else None, measured_m=measured)
+    if width is None:
+        raise SettingsError(
+            f"{result.place}: no cut width, working width or pass spacing in its summary.",
+            way_out=MAP_AGAIN,
+        )
+    return width
 
 
 def _stated(a: MappedField, b: MappedField) -> dict[str, Pair]:

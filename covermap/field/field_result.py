@@ -120,7 +120,8 @@ class FieldResult:
     @property
     def limits(self) -> SpreadLimits:
         """Spread ratios that make a gap or a double."""
-        return SpreadLimits(*(self.settings.number("limits", key) for key in SpreadLimits._fields))
+        limits = self.settings.limits
+        return SpreadLimits(limits.gap_below, limits.double_above)
 
     @property
     def place(self) -> str:
@@ -178,9 +179,9 @@ def _summary(result: FieldResult) -> dict[str, Any]:
     ledger = result.ledger
     seen = ledger.grain_seen_kg
     settings: dict[str, dict[str, Any]] = {}
-    for section, key in BY_NAME:
+    for (section, key), setting in BY_NAME.items():
         if section != "field":
-            settings.setdefault(section, {})[key] = result.settings.get(section, key)
+            settings.setdefault(section, {})[key] = result.settings.value_of(setting)
     passes, mass = result.passes, result.mass
     content = {
         "covermap": __version__,

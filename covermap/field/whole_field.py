@@ -134,7 +134,7 @@ def _meaning(
         on_standing_crop_kg=float(ground.on_standing_kg.sum()),
     )
     return FieldResult(
-        name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
+        name=settings.field.name or track.source.rsplit(".", 1)[0],
         grid=grid,
         rasters={**ground.rasters, "strip_of_cell": found.of_cell},
         harvest=harvest,
@@ -193,13 +193,14 @@ def _warnings(
             f"Warning: passes lie {spacing:.1f} m apart, but the header is {width:.1f} m wide."
             f"{hint} Area and residue per hectare follow from that width."
         )
-    if "header_width_m" in harvest.clean.path and ("combine", "cut_width") in settings.given:
+    stated = settings.combine.cut_width_m is not None
+    if "header_width_m" in harvest.clean.path and stated:
         found.append(
             "The header width in the track is used; the stated cut width only fills its gaps."
         )
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
     cut_inside = inside_m2 / harvest.newly_cut_m2.sum()
-    if settings.get("field", "boundary") is not None and cut_inside < 0.8:
+    if settings.field.boundary is not None and cut_inside < 0.8:
         found.append(
             f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "
             "Mass and harvested area are those of the whole track; unevenness (CV), gaps and "

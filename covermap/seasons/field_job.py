@@ -152,7 +152,7 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
     """Tell which fields a track covers; never raises for a faulty file."""
     try:
         inputs = inputs_of(source, overrides, None, common)
-        speed = inputs.settings.number("limits", "most_harvest_speed")
+        speed = inputs.settings.limits.most_harvest_speed_m_s
         found: list[PartedTrack] = []
 
         def read(path: Path, **how: Any) -> Track:
@@ -316,7 +316,7 @@ def _open(inputs: FieldInputs, job: FieldJob) -> tuple[OpenField, str | None]:
         opened = read_inputs(inputs)
         return opened, machines_of(opened.track)
     parting, number = job.parting, job.part
-    speed = inputs.settings.number("limits", "most_harvest_speed")
+    speed = inputs.settings.limits.most_harvest_speed_m_s
     taken: list[FieldPart] = []
 
     def read(path: Path, **how: Any) -> Track:

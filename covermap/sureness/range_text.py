@@ -129,7 +129,7 @@ def range_notes(found: FieldRange) -> list[tuple[str, str]]:
             (
                 "range-few",
                 f"{len(cv)} repeats are too few to say how sure the 95 % mark of the CV is; ask "
-                "for more with --repeats.",
+                "for more.",
             )
         )
     return notes
