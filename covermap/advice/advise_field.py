@@ -20,8 +20,8 @@ from covermap.advice.settings_advice import (
     strongest_corrected_m_s,
 )
 from covermap.errors import Ask, SettingsError
+from covermap.field.harvest import Harvest
 from covermap.field.harvest_record import (
-    Harvest,
     heading_deg,
     mean_speed_m_s,
     ratios_of,

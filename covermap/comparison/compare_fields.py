@@ -129,15 +129,6 @@ class Comparison:
 def compare_fields(a: MappedField, b: MappedField) -> Comparison:
     """Compare two maps of one field.
 
-    Parameters
-    ----------
-    a, b : MappedField
-        Of a run, or read by :func:`covermap.files.open_result.open_result`.
-
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     SettingsError

@@ -75,19 +75,7 @@ class _Panel:
 
 
 def compare_picture(found: Comparison, *, us_units: bool = False) -> str:
-    """Draw A, B and B − A.
-
-    Parameters
-    ----------
-    found : Comparison
-    us_units : bool
-        A scale bar in feet, areas in acres.
-
-    Returns
-    -------
-    str
-        SVG; text stays text, escaped; the same for the same comparison.
-    """
+    """Draw A, B and B − A as SVG: text stays text, escaped; the same for the same comparison."""
     with house_look(9.0):
         return svg_of(_sheet(found, us_units))
 

@@ -33,14 +33,7 @@ _LABELS = {
 def compare_json(found: Comparison) -> dict[str, Any]:
     """Give the content of ``compare.json``; every key is described in docs/tables.md.
 
-    Parameters
-    ----------
-    found : Comparison
-
-    Returns
-    -------
-    dict
-        Only what JSON can hold; None for what could not be worked out.
+    Only what JSON can hold; None for what could not be worked out.
     """
 
     def pair(one: Pair) -> dict[str, float]:

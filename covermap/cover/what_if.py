@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.ground.travel import Travel, travel_along
-from covermap.settings.map_settings import DISCHARGES, PROFILES
+from covermap.ground.travel import Travel
 from covermap.spread.bands import band_places, distinct_rows, laden
 from covermap.spread.deposit import Bands
 from covermap.wind.wind_lean import FixWind
@@ -45,12 +44,10 @@ class Run:
 
     Attributes
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
+    path, machine : pandas.DataFrame
+        Cleaned path, and settings per row of it.
     rows, pass_no : numpy.ndarray
         (n,) harvested rows of it and their pass numbers.
-    machine : pandas.DataFrame
-        Settings per row of the path.
     straw_kg, chaff_kg : numpy.ndarray
         (n,) residue through the machine [kg].
     wind : FixWind or None
@@ -73,30 +70,6 @@ class Run:
     spread: np.ndarray
     added: np.ndarray
     travel: Travel
-
-    @classmethod
-    def of_harvest(
-        cls,
-        path: pd.DataFrame,
-        rows: np.ndarray,
-        pass_no: np.ndarray,
-        machine: pd.DataFrame,
-        straw_kg: np.ndarray,
-        chaff_kg: np.ndarray,
-        wind: FixWind | None,
-    ) -> Run:
-        """Gather the run as it was."""
-        spread = (machine["discharge"] == "spread").to_numpy(bool)
-        # texts that repeat in every row are slow to compare
-        named = machine.assign(
-            discharge=pd.Categorical(machine["discharge"], DISCHARGES),
-            profile=pd.Categorical(machine["profile"], PROFILES),
-        )
-        named.attrs["shares"] = list(machine.attrs["shares"])
-        added = np.zeros(len(rows), bool)
-        return cls(
-            path, rows, pass_no, named, straw_kg, chaff_kg, wind, spread, added, travel_along(path)
-        )
 
     def bands(self) -> Bands:
         """Give the bands that this run lays."""

@@ -100,15 +100,6 @@ class ExportContent:
 def read_export_content(folder: Path) -> ExportContent:
     """Read a folder of results for export.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        As ``covermap map`` wrote it.
-
-    Returns
-    -------
-    ExportContent
-
     Raises
     ------
     OutputError

@@ -40,18 +40,7 @@ _PLAN_BAND = "cover_after_pct"
 
 
 def write_gis_files(folder: Path, content: ExportContent) -> list[str]:
-    """Write everything for a GIS into an open folder.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        From :func:`covermap.files.write_whole.whole_files`.
-    content : ExportContent
-
-    Returns
-    -------
-    list of str
-        Notes: what was left out and why.
+    """Write everything for a GIS into an open folder; give notes on what was left out and why.
 
     Raises
     ------

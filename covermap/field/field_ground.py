@@ -16,7 +16,7 @@ from covermap.cover.evenness import PassReadings, tray_readings
 from covermap.cover.ground_cover import cover_pct
 from covermap.cover.strips import StripePieces, StripFinder, StripGround
 from covermap.cover.tray_readings import Readings
-from covermap.field.harvest_record import Harvest
+from covermap.field.harvest import Harvest
 from covermap.ground.grid import Grid, Window
 from covermap.ground.near_rows import rows_of_chunks
 from covermap.ground.rasters import DerivedRaster, Raster, new_raster, stripes
@@ -96,14 +96,8 @@ def ground_of_field(
 ) -> FieldGround:
     """Work out the ground of a field in stripes of whole rows, some at a time.
 
-    Parameters
-    ----------
-    own_kg_m2 : numpy.ndarray
-        (n,) residue that each sweep's ground gave [kg/m²].
-    outline : shapely geometry
-        Of the field.
-    bounded : bool
-        True if the outline was given: harvested ground outside it does not count.
+    ``own_kg_m2`` is (n,) the residue that each sweep's ground gave. If the outline was given
+    (``bounded``), harvested ground outside it does not count.
     """
     grid, sweeps = harvest.grid, harvest.sweeps
     pass_no = harvest.pass_of_sweep.astype(np.int32)

@@ -16,7 +16,7 @@ from covermap import __version__
 from covermap.cover.evenness import Evenness
 from covermap.cover.spectrum import Spectrum, spectrum_findings
 from covermap.cover.spread_limits import SpreadLimits, mean_where_known
-from covermap.field.harvest_record import Harvest
+from covermap.field.harvest import Harvest
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster
 from covermap.harvest.ledger import Ledger

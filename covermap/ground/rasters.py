@@ -146,7 +146,7 @@ def new_raster(grid: Grid, dtype: type) -> HeldRaster | FiledRaster:
 
 
 def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> list[Window]:
-    """Cut ``grid`` into windows of whole rows.
+    """Cut ``grid`` into windows of whole rows, from north to south.
 
     Parameters
     ----------
@@ -155,11 +155,6 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
         :data:`LEAN_CELLS`.
     rows_together : int
         Edges fall on multiples of this many rows.
-
-    Returns
-    -------
-    list of Window
-        From north to south.
     """
     lean = grid.rows * grid.cols > LEAN_CELLS
     cells = cells or (STRIPE_CELLS // 2 if lean else STRIPE_CELLS)

@@ -18,6 +18,7 @@ from covermap.seasons.content_key import content_key
 from covermap.seasons.job_record import (
     files_in,
     fresh_folder,
+    holds,
     is_whole,
     put_in_place,
     read_record,
@@ -25,7 +26,6 @@ from covermap.seasons.job_record import (
 )
 from covermap.seasons.parted_track import FieldPart, PartedTrack, parted_track
 from covermap.seasons.season_file import Parting
-from covermap.seasons.season_lock import holds
 from covermap.seasons.split_track import machines_of
 
 #: Trouble of the disk that every other field would meet too.
@@ -168,17 +168,9 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
 
 
 def map_one(job: FieldJob, common: Common) -> Done:
-    """Map one field into its folder and write its record; never raises for a faulty field.
+    """Map one field into its folder and write its record.
 
-    Parameters
-    ----------
-    job : FieldJob
-    common : Common
-
-    Returns
-    -------
-    Done
-        A failed field has its reason in the row.
+    Never raises for a faulty field: its row has the reason.
     """
     row = empty_row(job)
     try:

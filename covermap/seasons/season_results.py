@@ -74,16 +74,7 @@ class FieldFound:
 
 
 def open_season(folder: Path) -> SeasonResults:
-    """Read the list of fields of a season.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Holds ``season.json``.
-
-    Returns
-    -------
-    SeasonResults
+    """Read the list of fields of a season from ``season.json`` in its folder.
 
     Raises
     ------
@@ -148,19 +139,9 @@ def _wrong_in(row: Mapping[str, Any], seen: set[str]) -> str:
 
 
 def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
-    """Read what was found in one field.
+    """Read what was found in one field, a row of ``season.fields``.
 
     A field whose results cannot be read counts as failed, with what is wrong as its reason.
-
-    Parameters
-    ----------
-    season : SeasonResults
-    row : mapping
-        One of ``season.fields``.
-
-    Returns
-    -------
-    FieldFound
     """
     record = {key: row.get(key) for key in _AS_THEY_ARE}
     record["name"] = str(row.get("name") or row["field_id"])

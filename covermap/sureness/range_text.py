@@ -29,16 +29,8 @@ _FEW = 5
 def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
     """Give the content of ``range.json``; every key is described in docs/tables.md.
 
-    Parameters
-    ----------
-    found : FieldRange
-    inputs : mapping of str to str
-        File name to SHA-256.
-
-    Returns
-    -------
-    dict
-        Only what JSON can hold; None for what could not be worked out.
+    ``inputs`` are file names to SHA-256. Only what JSON can hold; None for what could not be
+    worked out.
     """
     numbers = {}
     for name in NUMBERS:
