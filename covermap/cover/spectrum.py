@@ -85,21 +85,15 @@ class Spectrum:
 
     Attributes
     ----------
-    spacing_m : float
-        Between passes [m].
-    heading_deg : float
-        Main heading of the passes, clockwise from north.
+    spacing_m, heading_deg : float
+        Of the passes: between them [m], and their main heading, clockwise from north.
     edges_m : numpy.ndarray
         (bands + 1,) edges of the distance bands, rising [m].
     ratio, residue, given : SpectrumCurve
         Spread ratio (the machine: the ground is divided out), what lies there, and what the
         ground gave up.
-    stretches : int
-        Transects, or parts of them, that were used.
-    length_m : float
-        Of all stretches [m].
-    longest_m : float
-        Of one stretch [m].
+    stretches, length_m, longest_m : int, float, float
+        Transects, or parts of them, that were used; length of all and of the longest [m].
     reason : str
         Why there is no spectrum; empty if there is one.
     """
@@ -143,17 +137,12 @@ def cross_track_spectrum(
 
     Parameters
     ----------
-    ratio : numpy.ndarray or Raster
-        (rows, cols) deposit ÷ what the same ground gave up; NaN where not harvested.
-    given_kg_m2 : numpy.ndarray or Raster
-        (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
-    residue_t_ha : numpy.ndarray or Raster
-        (rows, cols) residue that lies there [t/ha].
-    heading_deg : float
-        Main heading of the passes, either way [deg clockwise from north]; NaN if there is
-        none.
-    spacing_m : float
-        Between passes [m]; NaN if not known.
+    ratio, given_kg_m2, residue_t_ha : numpy.ndarray or Raster
+        (rows, cols) deposit ÷ what the same ground gave up, NaN where not harvested; what it
+        gave up [kg/m²], 0 or NaN where not harvested; what lies there [t/ha].
+    heading_deg, spacing_m : float
+        Of the passes: main heading, either way [deg clockwise from north], and distance [m];
+        NaN where there is none.
     pass_ends_m : float
         Left out where passes begin and end [m].
 

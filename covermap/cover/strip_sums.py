@@ -47,10 +47,8 @@ class StripSums:
         (strips,) residue that landed on each strip and that its ground gave [kg].
     strip, sweep : numpy.ndarray
         (m,) int32 strip, from 1, and a sweep that cut some of it; each pair once.
-    cells : numpy.ndarray
-        (m,) cells of the strip that the sweep cut.
-    kg_of_sweep : numpy.ndarray
-        (m,) residue that these cells gave [kg].
+    cells, kg_of_sweep : numpy.ndarray
+        (m,) cells of the strip that the sweep cut, and residue that these gave [kg].
     """
 
     grid: Grid

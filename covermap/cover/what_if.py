@@ -84,18 +84,18 @@ class Run:
         return replace(self, machine=machine)
 
     def with_machine_where(
-        self, where: np.ndarray, shares: list[tuple[float, ...]] | None = None, **columns: Any
+        self, where: np.ndarray, measured: list[tuple[float, ...]] | None = None, **columns: Any
     ) -> Run:
         """Give the same run with other settings where ``where`` marks rows of the path.
 
-        ``shares`` takes the place of the measured profiles.
+        ``measured`` are profiles that take the place of the measured ones it had.
         """
         held = self.machine
         changed = self.with_machine(
             **{name: held[name].mask(where, new).infer_objects() for name, new in columns.items()}
         )
-        if shares is not None:
-            changed.machine.attrs["shares"] = shares
+        if measured is not None:
+            changed.machine.attrs["shares"] = measured
         return changed
 
 

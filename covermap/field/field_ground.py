@@ -42,18 +42,14 @@ class FieldGround:
     rasters : mapping of str to Raster
         residue_t_ha, cover_pct, spread_ratio, layers, given_kg_m2 (float32, NaN where there
         is nothing to say) and cut_by (int32, sweep that cut the cell, -1 none).
-    trays : Readings
-        Spread ratio tray by tray.
-    tray_m : float
-        Side of the trays [m].
+    trays, tray_m : Readings, float
+        Spread ratio tray by tray, and the side of the trays [m].
     by_pass : PassReadings
         Spread ratio of the cells of each pass.
     strips : StripFinder
         Has seen all stripes.
-    on_field_kg : float
-        Residue that fell inside the outline [kg].
-    landed_kg : float
-        Residue that fell anywhere [kg].
+    on_field_kg, landed_kg : float
+        Residue that fell inside the outline, and anywhere [kg].
     on_standing_kg : numpy.ndarray
         By pass number: residue that fell on crop that a later pass cut [kg].
     harvested_m2 : float

@@ -49,10 +49,9 @@ class CutGround:
         (rows, cols) part of each cell that was cut, 0 to 1.
     given_kg_m2 : numpy.ndarray
         (rows, cols) residue that this ground itself gave to the machine [kg/m²].
-    cut_by : numpy.ndarray
-        (rows, cols) sweep that cut most of the cell, -1 where nothing was cut.
-    across_m : numpy.ndarray
-        (rows, cols) distance to the right of that sweep's middle line [m], float32.
+    cut_by, across_m : numpy.ndarray
+        (rows, cols) sweep that cut most of the cell, -1 where nothing was cut, and how far
+        right of its middle line the cell lies [m], float32.
     """
 
     cut_share: np.ndarray
@@ -71,10 +70,8 @@ def header_sweeps(
 
     Parameters
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
-    pass_of_fix : numpy.ndarray
-        (len(path),) pass number, 0 where nothing was harvested.
+    path, pass_of_fix : pandas.DataFrame, numpy.ndarray
+        Cleaned path, and (len(path),) pass number, 0 where nothing was harvested.
     cut_width_m, antenna_behind_header_m : numpy.ndarray
         (len(path),) header width and distance from antenna forward to the cutterbar [m].
     """
