@@ -3,7 +3,8 @@
 Every error says what was wrong (which file, line, column or setting), what was expected and
 the way out. Where the way out is something to give (a setting, the header or unit of a
 column), it is kept as an :class:`Ask`, so that each door names it as people there write it:
-the command line ``--crs EPSG:32615``, Python ``crs="EPSG:32615"``.
+the command line ``--crs EPSG:32615``, Python ``crs="EPSG:32615"``, a field file
+``[field] crs = "EPSG:32615"``.
 """
 
 from __future__ import annotations
@@ -49,6 +50,15 @@ def in_python(ask: Ask) -> str:
         return f'{ask.of}s={{"{ask.name}": "{ask.example}"}}'
     key = ask.name.rpartition(".")[2]
     return f'{key}="{ask.example}"' if ask.example else key
+
+
+def in_field_file(ask: Ask) -> str:
+    """Name what is asked for as a field file states it; what none states, by its name."""
+    section, _, key = ask.name.rpartition(".")
+    if ask.of:
+        section, key = f"{ask.of}s", ask.name
+    named = f"[{section}] {key}" if section else key
+    return f'{named} = "{ask.example}"' if ask.example else named
 
 
 class CovermapError(Exception):

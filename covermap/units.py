@@ -18,6 +18,7 @@ METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
 SQUARE_METRES_PER_ACRE = 4046.8564224
 KG_PER_SHORT_TON = 2000 * KG_PER_POUND
+LITRES_PER_GALLON = 3.785411784  # US gallon
 
 
 @dataclass(frozen=True)
@@ -233,11 +234,16 @@ class Shown:
 
     def text(self, value: float | None) -> str:
         """Format an SI ``value`` with its unit; a dash stands for None or NaN."""
+        number = self.number(value)
+        return number if number == "–" else f"{number} {self.unit}"
+
+    def number(self, value: float | None) -> str:
+        """Format an SI ``value`` without its unit."""
         if value is None or not math.isfinite(value):
             return "–"
         # a rounded nothing has no sign
         rounded = round(value * self.per_si, self.decimals) + 0.0
-        return f"{rounded:,.{self.decimals}f} {self.unit}"
+        return f"{rounded:,.{self.decimals}f}"
 
 
 _METRIC = {
@@ -248,6 +254,12 @@ _METRIC = {
     "mass per area": Shown(1.0, "t/ha", 2),
     "speed": Shown(3.6, "km/h", 1),
     "wind": Shown(1.0, "m/s", 1),
+    "nutrient": Shown(1.0, "kg/ha", 1),
+    "nutrient per mass": Shown(1.0, "kg per tonne", 1),
+    "fuel": Shown(1.0, "l", 0),
+    "travel": Shown(1e-3, "km", 1),
+    "small length": Shown(100.0, "cm", 0),
+    "warming": Shown(1.0, "°C", 1),
 }
 _US = {
     "length": Shown(1 / METRES_PER_FOOT, "ft", 1),
@@ -257,6 +269,12 @@ _US = {
     "mass per area": Shown(SQUARE_METRES_PER_ACRE / 10 / KG_PER_POUND, "lb/ac", 0),
     "speed": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
     "wind": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
+    "nutrient": Shown(SQUARE_METRES_PER_ACRE / 1e4 / KG_PER_POUND, "lb/ac", 1),
+    "nutrient per mass": Shown(KG_PER_SHORT_TON / 1000 / KG_PER_POUND, "lb per short ton", 1),
+    "fuel": Shown(1 / LITRES_PER_GALLON, "gal", 0),
+    "travel": Shown(1 / (5280 * METRES_PER_FOOT), "mi", 1),
+    "small length": Shown(12 / METRES_PER_FOOT, "in", 0),
+    "warming": Shown(1.8, "°F", 1),
 }
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -13,9 +14,27 @@ from covermap.harvest.read_track import Track
 from covermap.settings.field_file import build_settings
 from covermap.settings.field_settings import FieldSettings
 from covermap.spread.deposit import Bands
+from covermap.tables.said import Said
 
 UTM = CRS.from_epsg(32626)
 ORIGIN = np.array([500_000.0, 4_980_000.0])
+
+
+def texts(said: Iterable[Said]) -> dict[str, str]:
+    """Give what is said in SI, by rule id."""
+    return {one.rule: one.text() for one in said}
+
+
+#: Unit words of SI, standing alone; a rate of work by the hour stays an hour.
+_SI_UNITS = re.compile(
+    r"(?<![\w.])(?:t/ha|kg/ha|kg/s|ha|km/h|km|kg|cm|mm|m/s|m²|m2|°C|l|tonnes?|(?:kilo)?met(?:re|er)s?"
+    r"|hectares?|lit(?:re|er)s?|kilograms?)(?![\w/])|(?<=\d )[mt](?![\w/'])"
+)
+
+
+def si_units_in(text: str) -> list[str]:
+    """Give the words of SI units that stand in a text."""
+    return _SI_UNITS.findall(text)
 
 
 def track_of(fixes: pd.DataFrame, has_time: bool = True) -> Track:

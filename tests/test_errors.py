@@ -29,6 +29,15 @@ def test_python_names_its_own_arguments():
     assert errors.in_python(Ask("out")) == "out"
 
 
+def test_a_field_file_states_what_is_asked_for():
+    told = wrong_crs().told(errors.in_field_file)
+    assert told.endswith(
+        'with [field] crs = "EPSG:32615", or name the right columns with [columns] longitude = "…".'
+    )
+    assert errors.in_field_file(unit_ask("flow", "lb/s")) == '[units] flow = "lb/s"'
+    assert errors.in_field_file(Ask("out")) == "out"
+
+
 def test_another_door_names_its_own():
     told = wrong_crs().told(lambda ask: f"--{ask.name.rpartition('.')[2]}")
     assert told.endswith("with --crs, or name the right columns with --longitude.")

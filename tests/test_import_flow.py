@@ -30,23 +30,23 @@ ORDER = (
     ("drawing",),
     ("plan",),
     ("advice",),
-    ("trays",),
-    ("how_sure",),
-    ("compare",),
+    ("tray_test",),
+    ("sureness",),
+    ("comparison",),
     ("mapped",),
     ("report",),
     ("export",),
-    ("season",),
+    ("seasons",),
     ("cli",),
     ("__main__",),
 )
 RANK = {room: rank for rank, rooms in enumerate(ORDER) for room in rooms}
-FEATURES = ORDER[RANK["plan"] : RANK["season"] + 1]
+FEATURES = ORDER[RANK["plan"] : RANK["seasons"] + 1]
 #: The one module of a feature that other features may import.
 FACE = {
     "plan": "face",
     "advice": "settings_advice",
-    "compare": "compare_fields",
+    "comparison": "compare_fields",
     "mapped": "write_results",
     "report": "report_verdict",
 }

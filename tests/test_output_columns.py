@@ -10,11 +10,11 @@ from click.testing import CliRunner
 
 from covermap.cli.commands import commands
 from covermap.cli.sample import write_sample
-from covermap.compare.repeat_strips import REPEAT_COLUMNS
+from covermap.comparison.repeat_strips import REPEAT_COLUMNS
 from covermap.files.vectors import REMOVED_COLUMNS
-from covermap.season.rankings import RANKING_COLUMNS
-from covermap.season.season_tables import FIELD_COLUMNS
-from covermap.season.year_on_year import YEAR_COLUMNS
+from covermap.seasons.rankings import RANKING_COLUMNS
+from covermap.seasons.season_tables import FIELD_COLUMNS
+from covermap.seasons.year_on_year import YEAR_COLUMNS
 from covermap.tables import read_table
 from covermap.tables.column_meanings import LONGEST_SHORT_NAME, columns_of
 

@@ -18,7 +18,7 @@ from season_builders import InThisProcess
 from covermap.cli.commands import commands
 from covermap.cli.sample import write_sample
 from covermap.drawing import labels
-from covermap.season import workers
+from covermap.seasons import workers
 
 REPO = Path(__file__).parents[1]
 TEXTS = {".html", ".svg", ".json", ".geojson", ".csv", ".txt", ".xml", ".sld", ".qml"}

@@ -14,6 +14,7 @@ from covermap.drawing.labels import (
     FLYING_STRAW,
     HIGHEST_TO_LOWEST,
     UNEVENNESS,
+    blown_from,
     opening,
 )
 from covermap.units import Shown, shown
@@ -106,7 +107,7 @@ def wind_text(advice: FieldAdvice, us_units: bool) -> str:
     if math.isnan(speed):
         return "no wind given: still air"
     return (
-        f"{shown(us_units)['wind'].text(speed)} from {advice.wind_from_deg:.0f}°, measured at "
+        f"{shown(us_units)['wind'].text(speed)}{blown_from(advice.wind_from_deg)}, measured at "
         f"{shown(us_units)['length'].text(advice.measured_at_m)}; "
         f"{advice.station_factor:.2f} of it blows {FLYING_STRAW}"
     )

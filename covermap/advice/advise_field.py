@@ -32,7 +32,7 @@ from covermap.harvest.read_track import Track
 from covermap.harvest.residue import residue_ratios
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import Crop
-from covermap.wind.wind import WindSeries, components, crosswind_and_along
+from covermap.wind.wind import WindSeries, components, crosswind_and_along, mean_wind
 from covermap.wind.wind_on_fixes import flight_wind, reach_of_rotor_m, tables_for, thrower
 
 #: Crosswinds on the card [m/s, on the flying straw].
@@ -345,15 +345,10 @@ def _mean_wind(wind: WindSeries | None, harvest: Harvest | None) -> tuple[float,
     if wind is None:
         return float("nan"), float("nan"), 10.0
     if harvest is not None and harvest.wind is not None:
-        known = np.isfinite(harvest.wind.east_m_s)
-        if not known.any():
-            return float("nan"), float("nan"), wind.height_m
-        east, north = harvest.wind.east_m_s[known].mean(), harvest.wind.north_m_s[known].mean()
+        east, north = harvest.wind.east_m_s, harvest.wind.north_m_s
     else:
-        both = components(wind.speed_m_s, wind.from_deg)
-        east, north = both[0].mean(), both[1].mean()
-    from_deg = np.degrees(np.arctan2(-east, -north)) % 360
-    return float(np.hypot(east, north)), float(from_deg), wind.height_m
+        east, north = components(wind.speed_m_s, wind.from_deg)
+    return *mean_wind(east, north), wind.height_m
 
 
 def _ways_out(

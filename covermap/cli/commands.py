@@ -19,6 +19,7 @@ from covermap.cli.compare_command import compare_command
 from covermap.cli.export_command import export_command
 from covermap.cli.options import (
     extra_source_options,
+    in_options,
     open_source,
     progress_bar,
     setting_options,
@@ -124,7 +125,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
     opened = open_source(source, options)
     from covermap.mapped.check import check_report, check_text
 
-    report = check_report(opened.track, opened.settings)
+    report = check_report(opened.track, opened.settings, in_options)
     if as_json:
         click.echo(json.dumps(report, indent=2, ensure_ascii=False))
     else:
@@ -234,11 +235,11 @@ def trays_command(
     Writes profile.toml, which a field file can name as [spread] profile_file, and trays.svg.
     """
     from covermap.files.write_whole import whole_files
-    from covermap.trays.profile_writer import profile_file_text
-    from covermap.trays.tray_file import read_tray_test
-    from covermap.trays.tray_plot import tray_plot
-    from covermap.trays.tray_report import tray_lines
-    from covermap.trays.trays import measure_profile
+    from covermap.tray_test.profile_writer import profile_file_text
+    from covermap.tray_test.tray_file import read_tray_test
+    from covermap.tray_test.tray_plot import tray_plot
+    from covermap.tray_test.tray_report import tray_lines
+    from covermap.tray_test.trays import measure_profile
     from covermap.units import read_quantity
 
     def given(text: str | None, kind: str, option: str) -> float | None:
@@ -298,7 +299,7 @@ def main() -> None:
     try:
         commands(standalone_mode=False)
     except CovermapError as error:
-        _fail(str(error), 2)
+        _fail(error.told(in_options), 2)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message())
         sys.exit(2)

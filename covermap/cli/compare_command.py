@@ -22,9 +22,9 @@ def compare_command(a: Path, b: Path, out: Path, us_units: bool, as_json: bool) 
     Two settings (what if?) or two years. Writes difference.tif (B minus A), repeats.gpkg
     (strips that come back in the same place), compare.json and compare.svg.
     """
-    from covermap.compare.compare_fields import compare_fields
-    from covermap.compare.compare_text import compare_json, compare_lines
-    from covermap.compare.write_compare import write_compare
+    from covermap.comparison.compare_fields import compare_fields
+    from covermap.comparison.compare_text import compare_json, compare_lines
+    from covermap.comparison.write_compare import write_compare
     from covermap.drawing.caution import CAUTION
     from covermap.files.open_result import open_result
 

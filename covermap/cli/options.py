@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from covermap.errors import Ask
 from covermap.settings.field_settings import SETTINGS, Setting
 
 if TYPE_CHECKING:
@@ -32,7 +33,19 @@ _STEPS = 9
 
 def option_name(setting: Setting) -> str:
     """Give the command-line option of a setting, without dashes in front."""
-    return _OPTION_NAMES.get((setting.section, setting.key), setting.key.replace("_", "-"))
+    return _named(setting.section, setting.key)
+
+
+def _named(section: str, key: str) -> str:
+    return _OPTION_NAMES.get((section, key), key.replace("_", "-"))
+
+
+def in_options(ask: Ask) -> str:
+    """Name what an error asks for as the command line writes it: ``--crs EPSG:32615``."""
+    section, _, key = ask.name.rpartition(".")
+    option = ask.of or _named(section, key)
+    value = f"{ask.name}={ask.example}" if ask.of else ask.example
+    return f'--{option} "{value}"' if " " in value else f"--{option} {value}".rstrip()
 
 
 def setting_options(*sections: str) -> Callable[[Callable[..., None]], Callable[..., None]]:

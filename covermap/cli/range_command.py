@@ -54,9 +54,9 @@ def range_command(
         tell("reading")
         opened = open_source(source, options)
         from covermap.files.folder_lock import folder_lock
-        from covermap.how_sure.perturb_field import perturb_field
-        from covermap.how_sure.range_text import range_json, range_lines
-        from covermap.how_sure.write_range import write_range
+        from covermap.sureness.perturb_field import perturb_field
+        from covermap.sureness.range_text import range_json, range_lines
+        from covermap.sureness.write_range import write_range
 
         with folder_lock(out):
             found = perturb_field(

@@ -17,7 +17,7 @@ from covermap.settings.field_settings import SETTINGS
 from covermap.units import shown
 
 if TYPE_CHECKING:
-    from covermap.season.run_season import Progress
+    from covermap.seasons.run_season import Progress
 
 #: Exit code of a season that went through with fields that could not be mapped.
 SOME_FAILED = 3
@@ -94,12 +94,12 @@ def season_command(
     Fields that are mapped already, from the same files and settings, are left as they are.
     One field that fails does not stop the others. Needs the extra covermap[season].
     """
-    from covermap.season.job_record import sweep
-    from covermap.season.run_season import Progress, run_season
-    from covermap.season.season_book import write_season_book
-    from covermap.season.season_file import checked_sections, read_season
-    from covermap.season.season_lock import season_lock
-    from covermap.season.workers import dask_crew
+    from covermap.seasons.job_record import sweep
+    from covermap.seasons.run_season import Progress, run_season
+    from covermap.seasons.season_book import write_season_book
+    from covermap.seasons.season_file import checked_sections, read_season
+    from covermap.seasons.season_lock import season_lock
+    from covermap.seasons.workers import dask_crew
 
     if workers is not None and scheduler is not None:
         raise click.UsageError("--workers and --scheduler exclude each other; give one.")

@@ -7,6 +7,8 @@ they replace from coming back.
 
 from __future__ import annotations
 
+import math
+
 #: Head of every CV: higher is worse.
 UNEVENNESS = "Unevenness (CV)"
 #: What URDR is, spelt out.
@@ -57,3 +59,8 @@ def limit_keys(limits: tuple[float, float]) -> dict[str, str]:
 def soil_loss(cause: str, share: str) -> str:
     """Give soil loss to water or wind as a share of that of bare ground."""
     return f"soil loss to {cause}: {share} of that of bare ground"
+
+
+def blown_from(from_deg: float, about: str = "") -> str:
+    """Say where a wind blew from, after its speed; nothing of a calm, whose direction is NaN."""
+    return "" if math.isnan(from_deg) else f" from {about}{from_deg:.0f}°"

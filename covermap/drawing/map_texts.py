@@ -16,6 +16,7 @@ from covermap.drawing.labels import (
     LAYERS,
     RATIO_MEANING,
     UNEVENNESS,
+    blown_from,
     opening,
 )
 from covermap.units import Shown, shown
@@ -123,8 +124,8 @@ def wind_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
     return [
         [
             "Wind as measured",
-            f"{speed.text(float(record['wind_speed_m_s']))} from "
-            f"{float(record['wind_from_deg']):.0f}°",
+            speed.text(float(record["wind_speed_m_s"]))
+            + blown_from(float(record["wind_from_deg"])),
         ],
         [opening(CROSSWIND), f"{speed.text(abs(across))} from the {side}"],
     ]

@@ -58,18 +58,19 @@ def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool 
     currency : str
         Of the costs, fit to be shown; may be empty.
     us_units : bool
-        Acres instead of hectares; fuel stays in litres, as stated.
+        Acres and gallons instead of hectares and litres.
     """
-    area = shown(us_units)["area"]
+    area, fuel = (shown(us_units)[kind] for kind in ("area", "fuel"))
     row_of = {str(rule_id): k for k, rule_id in enumerate(work["rule_id"])}
     columns = [
-        (_AREA_AT, area.unit, [area.text(v * 1e4).split()[0] for v in work["area_ha"]]),
+        (_AREA_AT, area.unit, [area.number(v * 1e4) for v in work["area_ha"]]),
         (_RUNS_AT, "runs", [f"{v:d}" for v in work["implement_runs"]]),
     ]
     costs = f"cost [{currency}]" if currency else "cost"
-    for at, title, name in ((_COST_AT, costs, "cost"), (_FUEL_AT, "fuel [l]", "fuel_l")):
-        if work[name].notna().any():
-            columns.append((at, title, ["–" if v != v else f"{v:,.0f}" for v in work[name]]))
+    if work["cost"].notna().any():
+        columns.append((_COST_AT, costs, ["–" if v != v else f"{v:,.0f}" for v in work["cost"]]))
+    if work["fuel_l"].notna().any():
+        columns.append((_FUEL_AT, f"fuel [{fuel.unit}]", [fuel.number(v) for v in work["fuel_l"]]))
     top = axes.get_ylim()[1] - _ROW_HIGH / 2
     small: dict[str, Any] = {"va": "center", "fontsize": 8}
     faint: dict[str, Any] = {"va": "center", "fontsize": 6.5, "color": SOFT}

@@ -7,6 +7,9 @@ import numpy as np
 import pandas as pd
 
 from covermap.field.harvest_record import Harvest
+from covermap.wind.wind import blows_from_deg, components, mean_wind
+
+_WIND = ("wind_speed_m_s", "wind_from_deg")
 
 
 def _pass_mean(values: np.ndarray, pass_no: np.ndarray) -> np.ndarray:
@@ -67,7 +70,17 @@ def pass_table(
     else:
         east, north = _pass_mean(wind.east_m_s, pass_no), _pass_mean(wind.north_m_s, pass_no)
         table["wind_speed_m_s"] = np.hypot(east, north)
-        table["wind_from_deg"] = np.degrees(np.arctan2(-east, -north)) % 360
+        table["wind_from_deg"] = blows_from_deg(east, north)
     for column in ("mean_ratio", "cv_pct", "urdr", "christiansen_cu_pct", "low_quarter_du_pct"):
         table[column] = by_pass[column].to_numpy()
     return gpd.GeoDataFrame(table, geometry=lines, crs=harvest.grid.crs)
+
+
+def wind_from_deg(passes: pd.DataFrame) -> float:
+    """Give the direction the wind blew from over some passes, by their lengths [deg].
+
+    By :func:`covermap.wind.wind.mean_wind`; NaN where no wind is known, and in a calm.
+    """
+    known = passes[passes["wind_speed_m_s"].notna()]
+    east, north = components(*(known[name].to_numpy(float) for name in _WIND))
+    return mean_wind(east, north, known["length_m"].to_numpy(float))[1]

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.ground.grid import Grid, grid_around
 from covermap.harvest.clean_track import CleanTrack, clean_track
 from covermap.harvest.outline import check_boundary
@@ -70,7 +70,7 @@ def crop_of(settings: FieldSettings) -> Crop:
     """
     kind = settings.get("crop", "kind")
     if kind is None:
-        raise SettingsError('[crop] kind is missing: give --crop, for example "--crop wheat".')
+        raise SettingsError("[crop] kind is missing.", "", "Give {0}.", Ask("crop.kind", "wheat"))
     return find_crop(kind)
 
 

@@ -1,7 +1,7 @@
 """What each JSON file calls the form it has; changes when a key changes its meaning or goes."""
 
 SUMMARY = "covermap-summary-1"
-PLAN = "covermap-plan-1"
+PLAN = "covermap-plan-2"
 RANGE = "covermap-range-1"
 COMPARE = "covermap-compare-1"
 SEASON = "covermap-season-1"

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from covermap.drawing.labels import LEFT_OUT, opening
-from covermap.errors import CovermapError
+from covermap.errors import Ask, CovermapError, SettingsError, in_python
 from covermap.field.harvest_record import assumptions, crop_of, typical_cut_width_m
 from covermap.files.plain_values import plain
 from covermap.harvest.clean_track import REASONS, clean_track
@@ -17,7 +18,9 @@ from covermap.settings.field_settings import FieldSettings
 _STAND_IN_WIDTH_M = 9.0
 
 
-def check_report(track: Track, settings: FieldSettings) -> dict[str, Any]:
+def check_report(
+    track: Track, settings: FieldSettings, name_of: Callable[[Ask], str] = in_python
+) -> dict[str, Any]:
     """Gather what is known of a track before it is mapped.
 
     Parameters
@@ -25,32 +28,41 @@ def check_report(track: Track, settings: FieldSettings) -> dict[str, Any]:
     track : Track
     settings : FieldSettings
         May be incomplete.
+    name_of : callable
+        Names what is missing as people write it who read the report.
 
     Returns
     -------
     dict
         recognised, ignored, fixes, passes, missing, assumptions, notes; JSON-ready.
     """
-    missing = []
+    missing: list[CovermapError] = []
     crop = width = None
     try:
         crop = crop_of(settings)
     except CovermapError as error:
-        missing.append(str(error))
+        missing.append(error)
     try:
         width = typical_cut_width_m(track, settings)
     except CovermapError as error:
-        missing.append(str(error))
+        missing.append(error)
     spread = [settings.get("spread", key) for key in ("width", "reach_left")]
     own_spread = {"spread_width_m", "reach_left_m"} & set(track.fixes)
     if spread == [None, None] and not own_spread and not settings.pass_rules:
+        width_or_reach = (
+            Ask("spread.width", "35 ft"),
+            Ask("spread.reach_left"),
+            Ask("spread.reach_right"),
+        )
         missing.append(
-            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
-            "--reach-right."
+            SettingsError(
+                "[spread] width is missing.", "", "Give {0}, or {1} and {2}.", *width_or_reach
+            )
         )
     reading = {"grain_mass_kg", "grain_flow_kg_s", "grain_yield_t_ha"} & set(track.fixes)
     if not reading and settings.get("crop", "grain_yield") is None:
-        missing.append('The track carries no yield: give --grain-yield "5.4 t/ha".')
+        asked = Ask("crop.grain_yield", "5.4 t/ha")
+        missing.append(SettingsError("The track carries no yield.", "", "Give {0}.", asked))
     clean = clean_track(
         track,
         most_speed_m_s=settings.number("limits", "most_speed"),
@@ -77,7 +89,7 @@ def check_report(track: Track, settings: FieldSettings) -> dict[str, Any]:
             "length_km": float(table["length_m"].sum() / 1000),
             "spacing_median_m": float(table["spacing_m"].median()),
         },
-        "missing": missing,
+        "missing": [error.told(name_of) for error in missing],
         "assumptions": assumptions(settings, crop),
         "notes": (*track.notes, *clean.notes, *passes.notes),
     }

@@ -18,9 +18,11 @@ from covermap.drawing.labels import (
     LEFT_OUT,
     UNEVENNESS,
     WINDROW,
+    blown_from,
     limit_key,
     opening,
 )
+from covermap.field.field_passes import wind_from_deg
 from covermap.field.field_result import FieldResult
 from covermap.files import schemas
 from covermap.files.plain_values import plain
@@ -336,11 +338,7 @@ def _wind_text(result: FieldResult, us_units: bool) -> str:
     wind, unit = _wind(result), shown(us_units)["wind"]
     if wind["speed_mean_m_s"] is None:
         return "none known: still air"
-    from_deg = result.passes["wind_from_deg"].dropna()
-    # the middle of directions is that of their vectors
-    mean = np.exp(1j * np.radians(from_deg)).mean()
     return (
-        f"{unit.text(wind['speed_mean_m_s'])} from about "
-        f"{np.degrees(np.angle(mean)) % 360:.0f}°, "
+        f"{unit.text(wind['speed_mean_m_s'])}{blown_from(wind_from_deg(result.passes), 'about ')}, "
         f"{CROSSWIND} up to {unit.text(wind['crosswind_max_m_s'])}"
     )

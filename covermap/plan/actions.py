@@ -23,42 +23,6 @@ HEAP_ABOVE = 3.0
 #: Harrowing helps a spot if it mends this part of what is wrong there (a stated guess).
 LEAST_MENDED = 0.25
 
-#: Why an action is called for, by rule id.
-TRIGGERS: dict[str, str] = {
-    "plan-leave": "spread ratio {ratio:.2f}, {load} at seeding, cover {cover:.0f} % after the "
-    "operations ({target:.0f} % wanted): nothing that a pass would mend, or too little ground.",
-    "plan-check-stand": "{called:.0%} of this ground meets the seeder with more than it is said to "
-    "handle, or lies double where the spring is cold or wet (mean {load}, spread ratio "
-    "{ratio:.2f}).",
-    "plan-down-pressure": "{called:.0%} of this ground has more at seeding than the {hairpin} from "
-    "which your discs hairpin (mean {load}).",
-    "plan-row-cleaner": "{called:.0%} of this ground has more at seeding than the {opener} the "
-    "opener is said to handle (mean {load}).",
-    "plan-harrow": "{called:.0%} of this ground is beyond a limit that harrowing brings nearer "
-    "(mean spread ratio {ratio:.2f}, {load} at seeding).",
-    "plan-till": "{called:.0%} of this ground has more at seeding than the {most} that can be "
-    "seeded through, harrowed or not (mean {load}).",
-    "plan-spread-again": "a short heap: spread ratio {ratio:.2f}, {load}.",
-    "plan-bale-or-rake": "straw in a windrow on {called:.0%} of this ground: spread ratio "
-    "{ratio:.2f}, {load}.",
-}
-#: What an action should bring, by rule id.
-BENEFITS: dict[str, str] = {
-    "plan-leave": "no pass spent; where cover is under the target, no pass brings it back.",
-    "plan-check-stand": "plants counted here first, and seed kept for it; set the spread wider or "
-    "more even next harvest.",
-    "plan-down-pressure": "discs cut instead of pressing straw into the slot (common practice, no "
-    "source); check the slot on the spot.",
-    "plan-row-cleaner": "rows cleared of what lies above the opener's {opener}; the rest of the "
-    "ground keeps its cover.",
-    "plan-harrow": "residue {off:.0%} off even on average here falls to {off_after:.0%}, by the "
-    "harrow simulation.",
-    "plan-till": "residue mixed in; cover here falls below the {cover:.0f} % shown, so look at the "
-    "target of {target:.0f} % first.",
-    "plan-spread-again": "a heap of {load} thinned by hand or loader before the drill meets it.",
-    "plan-bale-or-rake": "the windrow gone or drawn out; see the baling note for what must stay.",
-}
-
 
 @dataclass(frozen=True)
 class Limits:

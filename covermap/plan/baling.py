@@ -17,25 +17,9 @@ from covermap.errors import SettingsError
 from covermap.plan.operation_table import Operation
 from covermap.plan.operations import Case, residue_needed_t_ha
 from covermap.tables import read_table
+from covermap.tables.said import Said
 from covermap.units import KINDS
 
-#: What is said about baling, by rule id.
-RULES = {
-    "baling-for-cover": "{needed:.2f} t/ha must lie now for {target_pct:g} % cover after the "
-    "operations, counting on the {case} of the published shares.",
-    "baling-cover-out-of-reach": "No residue that a crop leaves (up to 20 t/ha) gives "
-    "{target_pct:g} % cover after these operations; plan gentler ones, or nothing should leave.",
-    "baling-for-soil": "{keep:.2f} t/ha is kept for the soil ({keep_source}).",
-    "baling-none": "On {share_pct:.0f} % of the mapped ground no straw should leave: what lies "
-    "there is no more than must stay.",
-    "baling-takes-nutrients": "Straw that leaves takes nutrients with it: a tonne of wheat straw "
-    "4.5 to 6 kg N, 1.5 to 2 kg P2O5, 12.5 to 22.5 kg K2O (Fernandez, Univ. of Illinois); other "
-    "straw differs. Whether to replace them is for a soil test, your licensed adviser and local "
-    "rules.",
-    "baling-caution": "Before anyone reaches into a baler: engine off, key out, all moving parts "
-    "stopped; operator's manual first. Dry straw and dust burn: keep the machine clean and an "
-    "extinguisher at hand, and follow local fire codes.",
-}
 #: No crop leaves more; a need above it is out of reach [t/ha] (common practice, no source).
 MOST_RESIDUE_T_HA = 20.0
 _CASES = {"low": "low end", "mid": "middle", "high": "high end"}
@@ -55,8 +39,7 @@ class Baling:
         Residue that must lie after baling [t/ha]; infinite where the cover is out of reach.
     removable_t, balable_t, residue_t : float
         Totals of the field [t]: may leave, could be picked up, lies there.
-    notes : tuple of (str, str)
-        Rule ids and sentences.
+    notes : tuple of Said
     """
 
     removable_t_ha: np.ndarray
@@ -65,7 +48,7 @@ class Baling:
     removable_t: float
     balable_t: float
     residue_t: float
-    notes: tuple[tuple[str, str], ...]
+    notes: tuple[Said, ...]
 
 
 def straw_need_t_ha(rotation: str) -> float:
@@ -145,11 +128,12 @@ def removable_straw(
     removable = np.where(mapped, np.clip(residue - must_stay, 0, balable), np.nan)
     no_baling = mapped & (residue <= must_stay)
     rule = "baling-for-cover" if for_cover <= MOST_RESIDUE_T_HA else "baling-cover-out-of-reach"
-    said = {
-        "needed": for_cover,
+    numbers = {
+        "needed_t_ha": for_cover,
+        "most_t_ha": MOST_RESIDUE_T_HA,
         "target_pct": target_cover_pct,
         "case": _CASES[case],
-        "keep": keep_t_ha,
+        "keep_t_ha": keep_t_ha,
         "keep_source": keep_source,
         "share_pct": 100 * float(no_baling.sum()) / float(mapped.sum()),
     }
@@ -167,5 +151,5 @@ def removable_straw(
         removable_t=tonnes(removable),
         balable_t=tonnes(balable),
         residue_t=tonnes(residue),
-        notes=tuple((rule, RULES[rule].format(**said)) for rule in rules),
+        notes=tuple(Said(rule, numbers) for rule in rules),
     )

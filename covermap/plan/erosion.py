@@ -26,20 +26,6 @@ _FRYREAR = (1.81, 0.072)
 # Bilbro & Fryrear (wind tunnel) as quoted in, and field of, Mendez & Buschiazzo 2008
 _OTHER_WIND_PER_PCT = (0.0438, 0.0605)
 
-#: What is said about erosion, by rule id.
-RULES = {
-    "erosion-water": "Soil loss to water against bare ground, by cover alone (surface cover "
-    "factor of Renard et al. 1997). Slope, rain, soil and roots come on top; the range is "
-    "for cover that works less (rain between rills) or more (rills).",
-    "erosion-wind": "Soil loss to wind against bare ground, for flat residue (Fryrear 1985); the "
-    "range is that of two other published curves. Standing stubble protects more than flat "
-    "residue and is not counted.",
-    "erosion-wind-outside": "Measured for 8 to 80 % cover: less cover is taken as no protection "
-    "where the curve says so, more cover as that of 80 %.",
-    "erosion-mean": "The field's figure is the mean of the soil-loss ratio of all ground. Bare "
-    "strips lose more than thick strips save, so the ratio at the mean cover would be too low.",
-}
-
 
 @dataclass(frozen=True)
 class WindLoss:

@@ -7,13 +7,7 @@ from dataclasses import dataclass
 from covermap.errors import SettingsError
 from covermap.tables import read_table
 from covermap.tables.crops import find_crop
-
-#: What is said about fragility, by rule id.
-RULES = {
-    "cover-fragility-conflict": "{used_source} calls {crop} residue {used}, "
-    "{other}. The first is used; state it yourself where your residue is "
-    "the other.",
-}
+from covermap.tables.said import Said
 
 
 @dataclass(frozen=True)
@@ -26,14 +20,14 @@ class Fragility:
         Breaks up and is buried easily.
     source, confidence : str
         Where that is from; ``read`` or ``memory``.
-    conflict : tuple of (str, str) or None
-        Rule id and sentence where another source says otherwise.
+    conflict : Said or None
+        Where another source says otherwise.
     """
 
     fragile: bool
     source: str
     confidence: str
-    conflict: tuple[str, str] | None
+    conflict: Said | None
 
 
 def _view(row: dict[str, str]) -> str:
@@ -70,14 +64,14 @@ def fragility_of(crop_kind: str) -> Fragility:
     other = next((row for row in rows if row["class"] != used["class"]), None)
     conflict = None
     if other is not None:
-        conflict = (
+        conflict = Said(
             "cover-fragility-conflict",
-            RULES["cover-fragility-conflict"].format(
-                crop=kind,
-                used=_view(used),
-                used_source=used["source_name"][0].upper() + used["source_name"][1:],
-                other=_other_view(used, other),
-            ),
+            {
+                "crop": kind,
+                "used": _view(used),
+                "used_source": used["source_name"][0].upper() + used["source_name"][1:],
+                "other": _other_view(used, other),
+            },
         )
     return Fragility(used["class"] == "fragile", used["source"], used["confidence"], conflict)
 

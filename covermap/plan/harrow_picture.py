@@ -35,6 +35,7 @@ from covermap.drawing.map_legend import (
 from covermap.drawing.map_texts import display_range, legend_marks
 from covermap.ground.grid import Grid
 from covermap.plan.harrow_angle import LEAST_GAIN_PCT, HarrowChoice, Unevenness
+from covermap.tables.said import Said
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -47,49 +48,26 @@ _USUAL_LIMITS = (0.5, 1.5)
 _WORDS = {1: "one pass", 2: "two passes", 3: "three passes"}
 
 
-def harrow_lines(choice: HarrowChoice, *, us_units: bool = False) -> list[tuple[str, str]]:
-    """Give the advice as pairs of rule id and sentence; rules stand in docs/model.md.
-
-    Parameters
-    ----------
-    choice : HarrowChoice
-    us_units : bool
-        Feet instead of metres.
-    """
-    before, after = choice.before.cv_pct, choice.after.cv_pct
-    words = _passes(choice.passes)
-    if choice.worth_it:
-        back = (choice.heading_deg + 180) % 360
-        lines = [
-            (
-                "harrow-angle",
-                f"Harrow at {abs(choice.angle_deg):.0f}° to the combine's main heading, on "
-                f"{choice.heading_deg:.0f}° and back {back:.0f}°: CV falls from {before:.0f} % to "
-                f"{after:.0f} % with {words}.",
-            )
-        ]
-    else:
-        lines = [
-            (
-                "harrow-leave",
-                f"Leave it: {words} would change CV from {before:.0f} % to {after:.0f} % at best.",
-            )
-        ]
-    trial = choice.trial
+def harrow_said(choice: HarrowChoice) -> list[Said]:
+    """Give the advice; rules stand in docs/model.md."""
+    trial, after = choice.trial, choice.after.cv_pct
     more = trial[(trial["angle_deg"] == choice.angle_deg) & (trial["passes"] == choice.passes + 1)]
-    cv = float(more["cv_pct"].iloc[0]) if len(more) else math.inf
-    if choice.worth_it and cv <= after - LEAST_GAIN_PCT:
-        lines.append(("harrow-again", f"One more pass would bring CV to {cv:.0f} %."))
-    share = 100 * choice.harrow.moved_share
-    carry = shown(us_units)["length"].text(choice.harrow.carry_m)
-    lines.append(
-        (
-            "harrow-guess",
-            f"Taken as given: {share:.0f} % of the residue moves, {carry} on average. "
-            "No published figure was found: look at a trial strip first.",
-        )
-    )
-    return lines
+    again = float(more["cv_pct"].iloc[0]) if len(more) else math.inf
+    numbers = {
+        "angle_deg": abs(choice.angle_deg),
+        "heading_deg": choice.heading_deg,
+        "back_deg": (choice.heading_deg + 180) % 360,
+        "before_cv_pct": choice.before.cv_pct,
+        "after_cv_pct": after,
+        "passes": _passes(choice.passes),
+        "again_cv_pct": again,
+        "moved_share_pct": 100 * choice.harrow.moved_share,
+        "carry_m": choice.harrow.carry_m,
+    }
+    rules = ["harrow-angle" if choice.worth_it else "harrow-leave"]
+    if choice.worth_it and again <= after - LEAST_GAIN_PCT:
+        rules.append("harrow-again")
+    return [Said(rule, numbers) for rule in [*rules, "harrow-guess"]]
 
 
 def harrow_picture(
@@ -153,8 +131,9 @@ def harrow_picture(
         ramp = axes_at(figure, (0.945 * wide, 0.515 * high, 0.014 * wide, 0.35 * high))
         draw_ramp(ramp, "spread_ratio", marks, "spread\nratio", upright=True)
         _draw_angles(figure.add_axes((0.075, 0.175, 0.875, 0.19)), choice)
-        for k, (rule, text) in enumerate(harrow_lines(choice, us_units=us_units)):
-            figure.text(0.05, 0.115 - 0.02 * k, f"{text}  [{rule}]", fontsize=8.5, va="top")
+        for k, said in enumerate(harrow_said(choice)):
+            line = f"{said.text(us_units)}  [{said.rule}]"
+            figure.text(0.05, 0.115 - 0.02 * k, line, fontsize=8.5, va="top")
         draw_caution(figure, 0.05 * wide, 0.045 * high)
         return svg_of(figure)
 

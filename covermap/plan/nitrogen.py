@@ -11,6 +11,7 @@ from covermap.errors import SettingsError
 from covermap.plan.operation_table import Range
 from covermap.tables import read_table
 from covermap.tables.crops import find_crop
+from covermap.tables.said import Said
 
 #: What rotting residue needs of carbon to nitrogen (USDA-NRCS 2011: microbial diet).
 DIET_C_N = 24.0
@@ -18,20 +19,6 @@ DIET_C_N = 24.0
 CARBON_PCT = 40.0
 #: Straw left on the surface ties up less than this [kg/ha] (Cochran, Elliott & Papendick 1980).
 SURFACE_MOST_KG_HA = 5.0
-
-#: What is said about nitrogen, by rule id.
-RULES = {
-    "nitrogen-tie-up": "Nitrogen that soil life may hold back for a time while {crop} residue "
-    "rots at {diet:g} parts of carbon to one of nitrogen: from what straw on the surface holds "
-    "back, to what straw mixed into the soil does at a C:N of {ratios}.",
-    "nitrogen-surface": "Left on the surface, straw held back under 5 kg/ha, and 60 to 70 % of "
-    "the nitrogen was recovered against 36 % with straw mixed in (Cochran, Elliott & Papendick "
-    "1980). The rule of thumb of 10 kg per tonne is for straw worked in; on the surface it is "
-    "not needed as much (Henry 2003, Henry's Handbook of Soil and Water).",
-    "nitrogen-no-figure": "No published C:N was found for {crop} residue, so no tie-up is given.",
-    "nitrogen-adviser": "This is no rate. What to apply, if anything, is for a soil test, your "
-    "licensed adviser and local nutrient rules.",
-}
 
 
 @dataclass(frozen=True)
@@ -56,13 +43,13 @@ class TieUp:
         has no published C:N.
     source : str
         Where the C:N is from.
-    notes : tuple of (str, str)
-        Rule ids and sentences; the reason where ``per_ha`` is None.
+    notes : tuple of Said
+        The reason where ``per_ha`` is None.
     """
 
     per_ha: Range | None
     source: str
-    notes: tuple[tuple[str, str], ...]
+    notes: tuple[Said, ...]
 
 
 def tie_up_kg_per_t(
@@ -118,10 +105,9 @@ def tie_up(residue_t_ha: np.ndarray | float, crop_kind: str, target_c_n: float =
     """
     kind = find_crop(crop_kind).kind
     ratio = carbon_nitrogen(kind)
-    advice = ("nitrogen-adviser", RULES["nitrogen-adviser"])
+    advice = Said("nitrogen-adviser")
     if ratio is None:
-        reason = RULES["nitrogen-no-figure"].format(crop=kind)
-        return TieUp(None, "", (("nitrogen-no-figure", reason), advice))
+        return TieUp(None, "", (Said("nitrogen-no-figure", {"crop": kind}), advice))
     residue = np.asarray(residue_t_ha)
     # residue that gives nitrogen off ties none up
     most = residue * max(tie_up_kg_per_t(ratio.high, target_c_n=target_c_n), 0.0)
@@ -131,13 +117,9 @@ def tie_up(residue_t_ha: np.ndarray | float, crop_kind: str, target_c_n: float =
         middle = residue * max(tie_up_kg_per_t(ratio.usual, target_c_n=target_c_n), 0.0)
     least = residue * max(tie_up_kg_per_t(ratio.low, target_c_n=target_c_n), 0.0)
     ratios = f"{ratio.low:g}" + (f" to {ratio.high:g}" if ratio.high > ratio.low else "")
-    text = RULES["nitrogen-tie-up"].format(crop=kind, diet=target_c_n, ratios=ratios)
+    numbers = {"crop": kind, "diet": target_c_n, "ratios": ratios}
     return TieUp(
         Range(np.minimum(least, SURFACE_MOST_KG_HA), middle, most),
         ratio.source,
-        (
-            ("nitrogen-tie-up", text),
-            ("nitrogen-surface", RULES["nitrogen-surface"]),
-            advice,
-        ),
+        (Said("nitrogen-tie-up", numbers), Said("nitrogen-surface"), advice),
     )

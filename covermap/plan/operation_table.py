@@ -17,17 +17,12 @@ import numpy as np
 
 from covermap.errors import SettingsError
 from covermap.tables import read_table
+from covermap.tables.said import Said
 
 #: Steiner et al. 1999 (secondary citation): share of flat wheat straw lost per day *of weather
 #: in which straw rots*; dry or frozen days do not count, so no default uses it.
 STEINER_DECAY_PER_DAY = 0.028
 
-#: What is said about single operations, by rule id.
-RULES = {
-    "cover-decay": "{rate_pct:g} % of the mass is taken off for each of {days:g} days that you "
-    "count as weather in which straw rots (published for flat wheat straw: 2.8 % a day, Steiner "
-    "et al. 1999).",
-}
 _BLANK = "no published figure for {} residue; name an operation that has one"
 _WORDS = {
     "plow": "plough", "disk": "disc", "moldboard": "mouldboard", "fall": "autumn",
@@ -70,6 +65,8 @@ class Operation:
         Where the figure is from; ``read``, ``memory`` or ``stated``; what else is known.
     also_called : str
         Other name of the same row.
+    decay : Said or None
+        What was counted on, where the figure is not from the table.
     """
 
     name: str
@@ -82,6 +79,7 @@ class Operation:
     confidence: str
     note: str = ""
     also_called: str = ""
+    decay: Said | None = None
 
     @property
     def label(self) -> str:
@@ -202,5 +200,5 @@ def daily_decay(rate_per_day: float, days: float) -> Operation:
         kind="weathering",
         source="rate and days stated by the user",
         confidence="stated",
-        note=RULES["cover-decay"].format(rate_pct=100 * rate_per_day, days=days),
+        decay=Said("cover-decay", {"rate_pct": 100 * rate_per_day, "days": days}),
     )

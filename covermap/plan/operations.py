@@ -18,24 +18,11 @@ import numpy as np
 from covermap.cover.ground_cover import cover_pct
 from covermap.errors import SettingsError
 from covermap.plan.operation_table import Kept, Operation, Range, find_operation
+from covermap.tables.said import Said
 
 #: Cover after planting that makes tillage conservation tillage [%] (K-State eUpdate 426; CTIC).
 CONSERVATION_COVER_PCT = 30.0
 
-#: What is said about operations, by rule id.
-RULES = {
-    "cover-target": "{above_pct:.0f} % of the mapped ground keeps at least {target_pct:g} % cover, "
-    "{below_pct:.0f} % does not. Conservation tillage means 30 % or more after planting "
-    "(K-State eUpdate 426; CTIC).",
-    "cover-range": "Published figures for one tool differ with soil, speed and depth; the map "
-    "takes the middle of the range.",
-    "cover-equivalent": "The source gives the share of cover that stays, not of mass: tonnes "
-    "from here on are the flat residue that would cover as much (flat equivalent).",
-    "cover-basis-assumed": "The source does not say whether its figure is of cover or of mass; "
-    "cover is assumed.",
-    "cover-from-memory": "This figure is from memory of a published table; check it before "
-    "relying on it.",
-}
 Case = Literal["low", "mid", "high"]
 
 
@@ -51,8 +38,7 @@ class Step:
         Flat dry matter [t/ha] and ground cover [%]: low, middle, high.
     flat_equivalent : bool
         The mass is that of flat residue with the same cover, since a cover figure came in.
-    notes : tuple of (str, str)
-        Rule id and sentence.
+    notes : tuple of Said
     """
 
     label: str
@@ -61,7 +47,7 @@ class Step:
     cover_pct: Range
     source: str
     flat_equivalent: bool
-    notes: tuple[tuple[str, str], ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 def _check_coefficient(cover_m2_per_kg: float) -> None:
@@ -101,18 +87,16 @@ def _covers(residue: Range, cover_m2_per_kg: float) -> Range:
     return Range(*(cover_pct(np.asarray(part), cover_m2_per_kg) for part in residue))
 
 
-def _notes(operation: Operation, fragile: bool) -> tuple[tuple[str, str], ...]:
+def _notes(operation: Operation, fragile: bool) -> tuple[Said, ...]:
     kept = operation.kept(fragile)
-    said = {
+    holds = {
         "cover-range": kept.low != kept.high,
         "cover-equivalent": operation.basis == "cover",
         "cover-basis-assumed": "basis assumed" in operation.note,
         "cover-from-memory": operation.confidence == "memory",
     }
-    notes = [(rule, RULES[rule]) for rule, holds in said.items() if holds]
-    if operation.confidence == "stated":
-        notes.append(("cover-decay", operation.note))
-    return tuple(notes)
+    notes = [Said(rule) for rule, it_does in holds.items() if it_does]
+    return tuple(notes if operation.decay is None else [*notes, operation.decay])
 
 
 def sequence(
@@ -228,15 +212,14 @@ class CoverClass:
         Ground at or above, and below the target; neither where the cover is NaN.
     area_meets_m2, area_below_m2 : float
         Their areas [m²].
-    note : tuple of (str, str)
-        Rule id and sentence.
+    note : Said
     """
 
     meets: np.ndarray
     below: np.ndarray
     area_meets_m2: float
     area_below_m2: float
-    note: tuple[str, str]
+    note: Said
 
 
 def cover_class(
@@ -251,13 +234,11 @@ def cover_class(
     if not mapped:
         raise SettingsError("cover class: no mapped ground (every cell is NaN).")
     above_pct = 100 * float(meets.sum()) / mapped
-    text = RULES["cover-target"].format(
-        above_pct=above_pct, below_pct=100 - above_pct, target_pct=target_pct
-    )
+    numbers = {"above_pct": above_pct, "below_pct": 100 - above_pct, "target_pct": target_pct}
     return CoverClass(
         meets,
         below,
         float(meets.sum()) * cell_area_m2,
         float(below.sum()) * cell_area_m2,
-        ("cover-target", text),
+        Said("cover-target", numbers),
     )

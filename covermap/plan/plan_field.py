@@ -36,16 +36,8 @@ from covermap.plan.seeding import (
 )
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import find_crop
+from covermap.tables.said import Said, each_once
 
-#: What is said about the plan as a whole, by rule id.
-RULES = {
-    "plan-no-operations": "No winter, rotting or operation is stated, so loads and cover are those "
-    "of harvest day; name them in [plan] operations.",
-    "seeding-row-zone": "Openers or row cleaners work {share:.0%} of the ground; the load per "
-    "area there is that of the map.",
-    "baling-chopped": "Straw that was chopped and spread is not picked up again; the baling "
-    "figures are for a harvest laid in windrows.",
-}
 #: Harrow headings are tried at this step [deg].
 _ANGLE_STEP_DEG = 5.0
 #: A pass laid in windrows still has them if this part of its ground lies double.
@@ -90,8 +82,7 @@ class FieldPlan:
     work : pandas.DataFrame
         Hectares, passes, travel, cost and fuel by action.
     assumptions : tuple of str
-    notes : tuple of (str, str)
-        Rule id and sentence.
+    notes : tuple of Said
     """
 
     result: FieldResult
@@ -113,7 +104,7 @@ class FieldPlan:
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
     assumptions: tuple[str, ...]
-    notes: tuple[tuple[str, str], ...]
+    notes: tuple[Said, ...]
 
 
 def wants_plan(settings: FieldSettings) -> bool:
@@ -401,22 +392,17 @@ def _straw_share(result: FieldResult) -> float:
     return float(np.clip(1 - chaff / max(result.mass.through_machine_kg, 1e-9), 0, 1))
 
 
-def _notes(
-    steps: list[Step], fragile: Fragility, result: FieldResult
-) -> tuple[tuple[str, str], ...]:
-    notes: dict[tuple[str, str], None] = {}
-    for step in steps:
-        notes |= dict.fromkeys(step.notes)
+def _notes(steps: list[Step], fragile: Fragility, result: FieldResult) -> tuple[Said, ...]:
+    notes = [note for step in steps for note in step.notes]
     if len(steps) == 1:
-        notes["plan-no-operations", RULES["plan-no-operations"]] = None
+        notes.append(Said("plan-no-operations"))
     elif fragile.conflict is not None:
-        notes[fragile.conflict] = None
+        notes.append(fragile.conflict)
     zone, rows = (result.settings.get("plan", key) for key in ("row_zone_width", "row_spacing"))
     if (zone is None) != (rows is None):
         raise SettingsError("[plan] row_zone_width and row_spacing go together; give both.")
     if zone is not None:
-        share = row_zone_share(zone, rows)
-        notes["seeding-row-zone", RULES["seeding-row-zone"].format(share=share)] = None
+        notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
     if not (result.passes["discharge"] == "windrow").any():
-        notes["baling-chopped", RULES["baling-chopped"]] = None
-    return tuple(notes)
+        notes.append(Said("baling-chopped"))
+    return each_once(notes)

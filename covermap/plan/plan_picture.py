@@ -72,7 +72,7 @@ def plan_picture(plan: FieldPlan, *, us_units: bool = False) -> str:
     ----------
     plan : FieldPlan
     us_units : bool
-        Feet and acres instead of metres and hectares; fuel stays in litres, as stated.
+        Feet, acres and gallons instead of metres, hectares and litres.
 
     Returns
     -------
@@ -211,7 +211,7 @@ def _draw_areas(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
     axes.text(0.42, 0.37, f"{wanted} or more: {meets} ({100 - share:.0f} %)", va="center")
     axes.text(0.42, 0.13, f"below {wanted}: {below} ({share:.0f} %)", va="center")
     axes.text(2.7, 0.37, "blank: not harvested", va="center")
-    axes.text(2.7, 0.13, target.note[0], va="center", color=SOFT, fontsize=6.5)
+    axes.text(2.7, 0.13, target.note.rule, va="center", color=SOFT, fontsize=6.5)
 
 
 def _mean(values: Any) -> float:

@@ -6,7 +6,7 @@ Every sentence of judgement or advice carries the id of its rule in docs/model.m
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -17,59 +17,32 @@ from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
 from covermap.files import schemas
 from covermap.files.plain_values import plain
-from covermap.plan.actions import BENEFITS, TRIGGERS, Limits
-from covermap.plan.erosion import RULES as EROSION
+from covermap.plan.actions import Limits
 from covermap.plan.erosion import field_mean_ratio, water_loss_range
-from covermap.plan.harrow_picture import harrow_lines
+from covermap.plan.harrow_picture import harrow_said
 from covermap.plan.operation_table import Range
 from covermap.plan.plan_field import FieldPlan
-from covermap.plan.seeding import RULES as SEEDING
+from covermap.tables.said import Said, each_once, rules_of
 from covermap.units import shown
 
-#: Sentences of the plan itself, by rule id.
-RULES = {
-    "plan-order": "A row cleaner that copes goes before a harrow pass, a harrow before tillage; "
-    "windrows and heaps come first.",
-    "plan-check": "Zones are where to look, not an order: dig, count and look on the spot before "
-    "a machine moves.",
-    "plan-whole-field": "These figures are for harrowing the whole field; in zones only those "
-    "zones change.",
-    "plan-no-harrow": "No zone calls for a harrow; the figures are for harrowing the whole field "
-    "all the same.",
-    "plan-adviser": "Local codes on tillage, burning, water and nutrients, and your licensed "
-    "adviser, go before this plan. Burning straw is no action here: dust and dry straw burn.",
-}
 _ALWAYS = ("plan-order", "plan-check", "plan-adviser")
 _FEW = 6
 #: Less ground than this is not a line of its own [ha].
 _LEAST_HA = 0.005
-_LITRES_PER_GALLON = 3.785411784  # US gallon, exact
 
 
-def why(rule_id: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
-    """Say which number called for an action."""
-    return _filled(TRIGGERS[rule_id], numbers, limits, us_units)
+def why(numbers: Mapping[str, Any], limits: Limits) -> Said:
+    """Say which number called for the action of a strip or zone."""
+    return Said(numbers["rule_id"], _numbers(numbers, limits))
 
 
-def benefit(rule_id: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
-    """Say what an action should bring."""
-    return _filled(BENEFITS[rule_id], numbers, limits, us_units)
+def benefit(numbers: Mapping[str, Any], limits: Limits) -> Said:
+    """Say what the action of a strip or zone should bring."""
+    return Said(f"{numbers['rule_id']}-brings", _numbers(numbers, limits))
 
 
-def _filled(sentence: str, numbers: Mapping[str, Any], limits: Limits, us_units: bool) -> str:
-    rate = shown(us_units)["mass per area"]
-    return sentence.format(
-        ratio=numbers["mean_ratio"],
-        load=rate.text(float(numbers["load_t_ha"])),
-        opener=rate.text(limits.opener_t_ha),
-        called=numbers["called_share"],
-        hairpin=rate.text(limits.hairpin_t_ha),
-        most=rate.text(limits.most_t_ha),
-        cover=numbers["cover_after_pct"],
-        target=limits.target_cover_pct,
-        off=numbers["off_even"],
-        off_after=numbers["off_even_harrowed"],
-    )
+def _numbers(numbers: Mapping[str, Any], limits: Limits) -> dict[str, Any]:
+    return {**numbers, **asdict(limits), "most_t_ha": limits.most_t_ha}
 
 
 def _mean(values: np.ndarray | float) -> float:
@@ -97,27 +70,24 @@ def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     lines += ["Ground cover:", *_cover_lines(plan, us_units)]
     lines += ["Soil loss, nitrogen, seeding:", *_soil_lines(plan, us_units)]
     if plan.harrow is not None:
-        lines += ["Harrow:", *(_said(*line) for line in _harrow_said(plan, us_units))]
+        lines += ["Harrow:", *_lines(_harrow_said(plan), us_units)]
     lines += ["Baling:", *_baling_lines(plan, us_units)]
-    lines += [_said(rule, RULES[rule]) for rule in _ALWAYS]
-    if us_units:
-        lines.append("Sentences with a rule quote their sources, in metric units.")
+    lines += _lines(map(Said, _ALWAYS), us_units)
     lines += [f"Assumed: {text}" for text in plan.assumptions]
     lines.append(CAUTION)
     return lines
 
 
-def _said(rule: str, text: str) -> str:
-    return f"  {text} [{rule}]"
+def _lines(said: Iterable[Said], us_units: bool) -> list[str]:
+    return [f"  {one.text(us_units)} [{one.rule}]" for one in said]
 
 
-def _harrow_said(plan: FieldPlan, us_units: bool) -> list[tuple[str, str]]:
+def _harrow_said(plan: FieldPlan) -> list[Said]:
     """Say what harrowing would do, and first whether any zone calls for it."""
     if plan.harrow is None:
         return []
     zoned = (plan.zones["rule_id"] == "plan-harrow").any()
-    rule = "plan-whole-field" if zoned else "plan-no-harrow"
-    return [(rule, RULES[rule]), *harrow_lines(plan.harrow, us_units=us_units)]
+    return [Said("plan-whole-field" if zoned else "plan-no-harrow"), *harrow_said(plan.harrow)]
 
 
 def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
@@ -135,10 +105,7 @@ def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         if math.isfinite(row["cost"]):
             parts.append(f"about {row['cost']:,.0f} {currency}".rstrip())
         if math.isfinite(row["fuel_l"]):
-            if us_units:
-                parts.append(f"about {row['fuel_l'] / _LITRES_PER_GALLON:,.0f} gal fuel")
-            else:
-                parts.append(f"about {row['fuel_l']:,.0f} l fuel")
+            parts.append(f"about {unit['fuel'].text(row['fuel_l'])} fuel")
         lines.append(f"  {row['action']:<26} {', '.join(parts)} [{row['rule_id']}]")
     return lines
 
@@ -157,8 +124,8 @@ def _zone_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     worked = plan.zones[plan.zones["rule_id"] != "plan-leave"]
     lines = [
         f"  zone {row['zone_id']}, {unit['area'].text(row['area_m2'])}: {row['action']}: "
-        f"{why(row['rule_id'], row, plan.limits, us_units)} It should bring: "
-        f"{benefit(row['rule_id'], row, plan.limits, us_units)} [{row['rule_id']}]"
+        f"{why(row, plan.limits).text(us_units)} It should bring: "
+        f"{benefit(row, plan.limits).text(us_units)} [{row['rule_id']}]"
         for row in worked.head(_FEW).drop(columns="geometry").to_dict("records")
     ]
     return lines or ["  Nothing calls for work on a zone as wide as the implement. [plan-leave]"]
@@ -180,7 +147,7 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         f"{area.text(plan.target.area_below_m2)} of "
         f"{area.text(plan.target.area_below_m2 + plan.target.area_meets_m2)}"
     )
-    return [*lines, _said(*plan.target.note), *(_said(*note) for note in plan.notes)]
+    return [*lines, *_lines([plan.target.note, *plan.notes], us_units)]
 
 
 def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
@@ -194,33 +161,33 @@ def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     lines = [
         f"  {opening(soil_loss('water', f'{now:.2f}'))} now, {then:.2f} ({low:.2f} to {high:.2f}) "
         "after the operations.",
-        _said("erosion-water", EROSION["erosion-water"]),
+        *_lines([Said("erosion-water")], us_units),
         f"  {opening(soil_loss('wind', _span(wind_now)))} now, "
         f"{_span(wind_then)} after the operations.",
-        _said("erosion-wind", EROSION["erosion-wind"]),
+        *_lines([Said("erosion-wind")], us_units),
     ]
     if any(bool(loss.outside.any()) for loss in plan.wind_ratio):
-        lines.append(_said("erosion-wind-outside", EROSION["erosion-wind-outside"]))
-    lines.append(_said("erosion-mean", EROSION["erosion-mean"]))
+        lines += _lines([Said("erosion-wind-outside")], us_units)
+    lines += _lines([Said("erosion-mean")], us_units)
     if plan.nitrogen.per_ha is not None:
         low, mid, high = (_mean(part) for part in plan.nitrogen.per_ha)
-        per = 1.0 if not us_units else 0.892179  # kg/ha to lb/ac
-        unit = "lb/ac" if us_units else "kg/ha"
-        middle = "" if math.isnan(mid) else f", middle {mid * per:.0f}"
-        lines.append(f"  Nitrogen tied up: {low * per:.0f} to {high * per:.0f} {unit}{middle}.")
-    lines += [_said(*note) for note in plan.nitrogen.notes]
+        per_ha = shown(us_units)["nutrient"]
+        middle = "" if math.isnan(mid) else f", middle {mid * per_ha.per_si:.0f}"
+        held = f"{low * per_ha.per_si:.0f} to {high * per_ha.per_si:.0f} {per_ha.unit}"
+        lines.append(f"  Nitrogen tied up: {held}{middle}.")
+    lines += _lines(plan.nitrogen.notes, us_units)
     area = shown(us_units)["area"]
     cell = plan.result.grid.cell_area_m2
     for flag in plan.seeding.flags:
-        lines.append(f"  {area.text(float(flag.where.sum()) * cell)}: {flag.text} [{flag.rule}]")
-    lines += [_said(*missing) for missing in plan.seeding.not_judged]
+        ground, said = area.text(float(flag.where.sum()) * cell), flag.said
+        lines.append(f"  {ground}: {said.text(us_units)} [{said.rule}]")
+    lines += _lines(plan.seeding.not_judged, us_units)
     if plan.response is not None:
         if plan.response.change_pct is not None:
             change = round(_mean(plan.response.change_pct)) + 0
             lines.append(f"  Mean published response {change} %.")
-        lines += [_said(*note) for note in plan.response.notes]
-    lines.append(_said("seeding-caution", SEEDING["seeding-caution"]))
-    return lines
+        lines += _lines(plan.response.notes, us_units)
+    return [*lines, *_lines([Said("seeding-caution")], us_units)]
 
 
 def _baling_lines(plan: FieldPlan, us_units: bool) -> list[str]:
@@ -230,7 +197,7 @@ def _baling_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         f"  Could leave, were it in windrows: {tonnes.text(baling.removable_t * 1e3)} of "
         f"{tonnes.text(baling.residue_t * 1e3)} lying there "
         f"(a baler could pick up {tonnes.text(baling.balable_t * 1e3)}).",
-        *(_said(*note) for note in baling.notes),
+        *_lines(baling.notes, us_units),
     ]
 
 
@@ -289,9 +256,8 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         ),
         "seeding": [
             {
-                "rule": flag.rule,
+                **flag.said.as_record(),
                 "area_ha": float(flag.where.sum()) * plan.result.grid.cell_area_m2 / 1e4,
-                "text": flag.text,
             }
             for flag in plan.seeding.flags
         ],
@@ -318,13 +284,13 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         "work": plan.work.to_dict("records"),
         "zones": zones,
         "assumptions": plan.assumptions,
-        "notes": [{"rule": rule, "text": text} for rule, text in _all_notes(plan)],
+        "notes": [note.as_record() for note in _all_notes(plan)],
         "caution": CAUTION,
     }
     return plain(content)  # type: ignore[no-any-return]
 
 
-def _all_notes(plan: FieldPlan) -> list[tuple[str, str]]:
+def _all_notes(plan: FieldPlan) -> tuple[Said, ...]:
     notes = [
         plan.target.note,
         *plan.notes,
@@ -332,18 +298,16 @@ def _all_notes(plan: FieldPlan) -> list[tuple[str, str]]:
         *plan.seeding.not_judged,
         *([] if plan.response is None else plan.response.notes),
         *plan.baling.notes,
-        *_harrow_said(plan, us_units=False),
-        *EROSION.items(),
-        ("seeding-caution", SEEDING["seeding-caution"]),
-        *((rule, RULES[rule]) for rule in _ALWAYS),
+        *_harrow_said(plan),
+        *map(Said, (*rules_of("erosion"), "seeding-caution", *_ALWAYS)),
     ]
-    return list(dict.fromkeys(notes))
+    return each_once(notes)
 
 
 def with_words(table: Any, limits: Limits, us_units: bool = False) -> Any:
     """Add to strips or zones the number that called for the action, and what it brings."""
     records = table.drop(columns="geometry").to_dict("records")
     return table.assign(
-        why=[why(r["rule_id"], r, limits, us_units) for r in records],
-        benefit=[benefit(r["rule_id"], r, limits, us_units) for r in records],
+        why=[why(r, limits).text(us_units) for r in records],
+        benefit=[benefit(r, limits).text(us_units) for r in records],
     )

@@ -13,46 +13,19 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.tables import read_table
 from covermap.tables.crops import find_crop
+from covermap.tables.said import Said
 
 #: Least load whose cold was measured [t/ha]; up to 6.7 it had no trend (Morris et al. 2009).
 COLD_LOAD_T_HA = 3.3
 #: Under this cover after seeding the ground counts as thinly covered [%] (K-State eUpdate 426).
 THIN_COVER_PCT = 30.0
 
-#: What is said about seeding, by rule id.
-RULES = {
-    "seeding-too-much-for-opener": "More than the {opener} opener is said to handle "
-    "({opener_limit_t_ha:g} t/ha, stated by you).",
-    "seeding-row-cleaner-needed": "More than the opener is said to handle "
-    "({opener_limit_t_ha:g} t/ha) and no more than a row cleaner is ({cleaner_limit_t_ha:g} t/ha), "
-    "both stated by you.",
-    "seeding-hairpinning": "Flat residue of more than {hairpin_t_ha:g} t/ha (stated by you), which "
-    "a disc may press into the slot instead of cutting it (common practice, no source; no "
-    "published threshold was found).",
-    "seeding-cold-wet": "At least {cold_load_t_ha:g} t/ha where you call the spring cold or wet: "
-    "surface straw lowered the mean day temperature of the soil by about 2.5 °C, with no "
-    "consistent trend from 3.3 to 6.7 t/ha (Morris et al. 2009); to start at 3.3 is assumed.",
-    "seeding-thin-cover": "Less than {thin_cover_pct:g} % cover: open to drying, crusting and soil "
-    "loss (common practice, no source; 30 % is the line of conservation tillage, K-State eUpdate "
-    "426).",
-    "seeding-not-judged": "Not judged: {flag}, since {what} is not stated.",
-    "seeding-establishment": "{measure} of {next_crop} under surface {residue_crop} residue "
-    "changed by {change_pct:g} % at {at_t_ha:g} t/ha ({source}); between 0 and {at_t_ha:g} t/ha a "
-    "straight line is assumed, beyond it nothing is said. Not a promise.",
-    "seeding-no-effect": "Another study found no effect: {note} ({source}).",
-    "seeding-other-crops": "The trials were of {next_crop} in {residue_crop} residue, not of your "
-    "crops.",
-    "seeding-caution": "Before anyone reaches into the seeder, its openers or row cleaners: engine "
-    "off, key out, machine lowered or blocked, all moving parts stopped; operator's manual first.",
-}
-
 
 @dataclass(frozen=True)
 class Flag:
-    """One judgement: rule id, its sentence, and where it holds (bool, like the map)."""
+    """One judgement, and where it holds (bool, like the map)."""
 
-    rule: str
-    text: str
+    said: Said
     where: np.ndarray
 
 
@@ -64,12 +37,12 @@ class SeedingFlags:
     ----------
     flags : tuple of Flag
         ``seeding-row-cleaner-needed`` lies within ``seeding-too-much-for-opener``.
-    not_judged : tuple of (str, str)
-        Rule id and why: what the person has to state for it.
+    not_judged : tuple of Said
+        What the person has to state for it.
     """
 
     flags: tuple[Flag, ...]
-    not_judged: tuple[tuple[str, str], ...]
+    not_judged: tuple[Said, ...]
 
 
 @dataclass(frozen=True)
@@ -82,13 +55,13 @@ class Establishment:
         Change against bare ground [%]; NaN beyond the load tried; None for crops not tried.
     beyond : numpy.ndarray of bool or None
         More residue than was tried.
-    notes : tuple of (str, str)
-        Rule ids and sentences, the study without effect among them.
+    notes : tuple of Said
+        The study without effect among them.
     """
 
     change_pct: np.ndarray | None
     beyond: np.ndarray | None
-    notes: tuple[tuple[str, str], ...]
+    notes: tuple[Said, ...]
 
 
 def row_zone_share(row_zone_width_m: float, row_spacing_m: float) -> float:
@@ -163,39 +136,43 @@ def judge_seeding(
         "hairpin_t_ha": hairpin_t_ha,
     }
     _check_limits(limits)
-    said = {**limits, "opener": opener, "thin_cover_pct": thin_cover_pct,
+    numbers = {**limits, "opener": opener, "thin_cover_pct": thin_cover_pct,
             "cold_load_t_ha": COLD_LOAD_T_HA}  # fmt: skip
     flags: list[Flag] = []
-    missing: list[tuple[str, str]] = []
+    missing: list[Said] = []
 
     def judge(rule: str, where: np.ndarray) -> None:
-        flags.append(Flag(rule, RULES[rule].format(**said), np.asarray(where)))
+        flags.append(Flag(Said(rule, numbers), np.asarray(where)))
 
-    def skip(rule: str, flag: str, what: str) -> None:
-        missing.append((rule, RULES["seeding-not-judged"].format(flag=flag, what=what)))
+    def skip(flag: str, what: str) -> None:
+        missing.append(Said("seeding-not-judged", {"flag": flag, "what": what}))
 
     opener_said = "what the opener is said to handle"
     if opener_limit_t_ha is None:
-        skip("seeding-too-much-for-opener", "too much for the opener", opener_said)
+        skip("too much for the opener", opener_said)
     else:
         judge("seeding-too-much-for-opener", load > opener_limit_t_ha)
     if opener_limit_t_ha is None or cleaner_limit_t_ha is None:
         what = opener_said if opener_limit_t_ha is None else "what a row cleaner is said to handle"
-        skip("seeding-row-cleaner-needed", "row cleaner needed", what)
+        skip("row cleaner needed", what)
     else:
         between = (load > opener_limit_t_ha) & (load <= cleaner_limit_t_ha)
         judge("seeding-row-cleaner-needed", between)
     if opener == "disc":
         if hairpin_t_ha is None:
-            skip("seeding-hairpinning", "hairpinning", "the load from which your discs hairpin")
+            skip("hairpinning", "the load from which your discs hairpin")
         else:
             judge("seeding-hairpinning", load > hairpin_t_ha)
     if cold_wet_spring is None:
-        skip("seeding-cold-wet", "cold, wet soil", "whether the spring is cold or wet")
+        skip("cold, wet soil", "whether the spring is cold or wet")
     elif cold_wet_spring:
         judge("seeding-cold-wet", load >= COLD_LOAD_T_HA)
     judge("seeding-thin-cover", cover < thin_cover_pct)
     return SeedingFlags(tuple(flags), tuple(missing))
+
+
+def _crops(row: dict[str, str]) -> dict[str, str]:
+    return {name: row[name] for name in ("next_crop", "residue_crop")}
 
 
 def establishment(
@@ -234,14 +211,18 @@ def establishment(
     notes = []
     other = kinds != (row["next_crop"], row["residue_crop"])
     if other:
-        notes.append(("seeding-other-crops", RULES["seeding-other-crops"].format(**row)))
+        notes.append(Said("seeding-other-crops", _crops(row)))
     at_t_ha, change = float(row["residue_t_ha"]), float(row["change_pct"])
-    text = RULES["seeding-establishment"].format(
-        **{**row, "measure": measure.capitalize(), "change_pct": change, "at_t_ha": at_t_ha}
-    )
-    notes.append(("seeding-establishment", text))
+    numbers = {
+        **_crops(row),
+        "measure": measure.capitalize(),
+        "change_pct": change,
+        "at_t_ha": at_t_ha,
+        "source": row["source"],
+    }
+    notes.append(Said("seeding-establishment", numbers))
     notes += [
-        ("seeding-no-effect", RULES["seeding-no-effect"].format(**r))
+        Said("seeding-no-effect", {"note": r["note"], "source": r["source"]})
         for r in rows
         if r["measure"] == "no effect"
     ]

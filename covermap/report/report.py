@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from covermap import __version__
@@ -20,10 +19,12 @@ from covermap.drawing.labels import (
     LEFT_OUT,
     RATIO_MEANING,
     UNEVENNESS,
+    blown_from,
     limit_key,
     opening,
 )
 from covermap.errors import OutputError
+from covermap.field.field_passes import wind_from_deg
 from covermap.files.open_result import MapResult
 from covermap.report.report_pictures import report_pictures
 from covermap.report.report_plan import FoundPlan, find_plan, letters, plan_content, quoted
@@ -273,11 +274,10 @@ def settings_used(found: MapResult, us_units: bool) -> list[list[str]]:
     if wind["speed_mean_m_s"] is None:
         blew = "none known: still air"
     else:
-        way = np.exp(1j * np.radians(passes["wind_from_deg"].dropna().to_numpy(float))).mean()
         blew = (
-            f"{unit['wind'].text(wind['speed_mean_m_s'])} from about "
-            f"{np.degrees(np.angle(way)) % 360:.0f}°, {CROSSWIND} up to "
-            f"{unit['wind'].text(wind['crosswind_max_m_s'])}"
+            f"{unit['wind'].text(wind['speed_mean_m_s'])}"
+            f"{blown_from(wind_from_deg(passes), 'about ')}, "
+            f"{CROSSWIND} up to {unit['wind'].text(wind['crosswind_max_m_s'])}"
         )
     cut, delay = combine.get("cut_width"), combine.get("residue_delay_s")
     rows = [

@@ -13,7 +13,9 @@ from covermap.drawing.labels import IMPLEMENT_RUNS
 from covermap.errors import OutputError
 from covermap.files import schemas
 from covermap.files.open_result import MapResult
+from covermap.plan.face import Limits, with_words
 from covermap.report.report_tables import number, table
+from covermap.tables.said import said_of
 from covermap.tables.signs import action_signs
 from covermap.units import shown
 
@@ -110,16 +112,13 @@ def plan_content(plan: FoundPlan, us_units: bool) -> dict[str, Any]:
     limits = content["limits"]
     unit = shown(us_units)
     rate = unit["mass per area"]
-    notes = [
-        {"rule": str(note["rule"]), "text": quoted(note["text"], us_units)}
-        for note in content["notes"]
-    ]
+    notes = [said_of(note).as_told(us_units) for note in content["notes"]]
     cautions = [note for note in notes if note["rule"] in _CAUTIONS]
     others = [n for n in notes if not n["rule"].startswith(_HARROW) and n not in cautions]
     flags = [
         {
             "rule": str(flag["rule"]),
-            "text": f"{unit['area'].text(flag['area_ha'] * 1e4)}: {quoted(flag['text'], us_units)}",
+            "text": f"{unit['area'].text(flag['area_ha'] * 1e4)}: {said_of(flag).text(us_units)}",
         }
         for flag in content.get("seeding", [])
         if flag["area_ha"] > 0
@@ -135,7 +134,7 @@ def plan_content(plan: FoundPlan, us_units: bool) -> dict[str, Any]:
         "next_crop": str(content.get("next_crop") or "the next crop"),
         "limits": "; ".join([f"Cover wanted {limits['target_cover_pct']:g} %", *loads]),
         "work": _work_table(content["work"], us_units),
-        "zones": _zones_told(plan.zones, us_units),
+        "zones": _zones_told(plan.zones, Limits(**limits), us_units),
         "steps": _steps_table(content["steps"], us_units),
         "target": f"Below {limits['target_cover_pct']:g} % after the operations: "
         f"{unit['area'].text(content['target']['below_ha'] * 1e4)}; "
@@ -173,7 +172,7 @@ def _harrow_ground(harrow: Mapping[str, Any] | None, us_units: bool) -> str:
 
 
 def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, Any]:
-    area = shown(us_units)["area"]
+    area, fuel = (shown(us_units)[kind] for kind in ("area", "fuel"))
     order = {rule_id: k for k, rule_id in enumerate(reversed(list(action_signs())))}
     work = sorted(work, key=lambda row: order.get(row["rule_id"], len(order)))
     priced = any(row["cost"] is not None or row["fuel_l"] is not None for row in work)
@@ -185,7 +184,7 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
         (IMPLEMENT_RUNS, "right", None),
     ]
     if priced:
-        columns += [("cost, about", "right", None), ("fuel, about [l]", "right", None)]
+        columns += [("cost, about", "right", None), (f"fuel, about [{fuel.unit}]", "right", None)]
     signs = letters()
     rows = []
     for row in work:
@@ -193,11 +192,11 @@ def _work_table(work: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, 
             signs.get(row["rule_id"], ""),
             f"{row['action']}\n[{row['rule_id']}]",
             number(row["zones"], 0),
-            area.text(row["area_ha"] * 1e4).removesuffix(area.unit).strip(),
+            area.number(row["area_ha"] * 1e4),
             number(row["implement_runs"], 0),
         ]
         if priced:
-            cells += [number(row["cost"], 0), number(row["fuel_l"], 0)]
+            cells += [number(row["cost"], 0), fuel.number(row["fuel_l"])]
         rows.append(cells)
     return table(columns, rows)
 
@@ -207,18 +206,19 @@ def letters() -> dict[str, str]:
     return {rule_id: sign.code for rule_id, sign in action_signs().items()}
 
 
-def _zones_told(zones: gpd.GeoDataFrame | None, us_units: bool) -> dict[str, Any]:
+def _zones_told(zones: gpd.GeoDataFrame | None, limits: Limits, us_units: bool) -> dict[str, Any]:
     """List the largest zones that call for work, in the words of the plan itself."""
     area = shown(us_units)["area"]
-    records = [] if zones is None else zones.drop(columns="geometry").to_dict("records")
+    told = None if zones is None else with_words(zones, limits, us_units)
+    records = [] if told is None else told.drop(columns="geometry").to_dict("records")
     worked = [zone for zone in records if zone["rule_id"] != "plan-leave"]
     rows = [
         [
             str(zone["zone_id"]),
             area.text(zone["area_m2"]),
             f"{zone['action']}\n[{zone['rule_id']}]",
-            quoted(zone["why"], us_units),
-            quoted(zone["benefit"], us_units),
+            zone["why"],
+            zone["benefit"],
         ]
         for zone in worked[:MOST_ZONES]
     ]

@@ -138,7 +138,7 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
 
 def _bare(unit: Shown, value: float | None) -> str:
     """Give a number without its unit, which stands in the head of the column."""
-    return unit.text(value).removesuffix(unit.unit).strip()
+    return unit.number(value)
 
 
 def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> dict[str, Any]:

@@ -8,9 +8,10 @@ a sentence, and results that are read back can be told in other units than they 
 
 from __future__ import annotations
 
+import math
 import string
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
@@ -36,11 +37,17 @@ class Said:
 
     def text(self, us_units: bool = False) -> str:
         """Give the sentence, in US units if ``us_units``."""
-        return _Sentence(us_units).vformat(template(self.rule), (), self.numbers)
+        words = template(self.rule, us_units)
+        return _Sentence(us_units).vformat(words, (), self.numbers)
 
     def as_record(self) -> dict[str, Any]:
         """Give rule, numbers and the sentence in SI, for files that programs read."""
-        return {"rule": self.rule, "numbers": dict(self.numbers), "text": self.text()}
+        numbers = {k: _plain(v) for k, v in self.numbers.items() if k in names_in(self.rule)}
+        return {"rule": self.rule, "numbers": numbers, "text": self.text()}
+
+    def as_told(self, us_units: bool) -> dict[str, str]:
+        """Give rule and sentence, for pages and pictures that show both."""
+        return {"rule": self.rule, "text": self.text(us_units)}
 
 
 def said_of(record: Mapping[str, Any]) -> Said:
@@ -48,9 +55,25 @@ def said_of(record: Mapping[str, Any]) -> Said:
     return Said(str(record["rule"]), record.get("numbers", {}))
 
 
-def template(rule: str) -> str:
-    """Give the words of a rule; KeyError if there is no such rule."""
-    return _sentences(rule.partition("-")[0])[rule]
+def each_once(said: Iterable[Said]) -> tuple[Said, ...]:
+    """Give judgements in order, those that say the same only once."""
+    return tuple({(one.rule, one.text()): one for one in said}.values())
+
+
+def template(rule: str, us_units: bool = False) -> str:
+    """Give the words of a rule; KeyError if there is no such rule.
+
+    A rule whose words themselves depend on the unit ("tonnes") has two, ``si`` and ``us``.
+    """
+    words = _sentences(rule.partition("-")[0])[rule]
+    return words if isinstance(words, str) else words["us" if us_units else "si"]
+
+
+def names_in(rule: str) -> set[str]:
+    """Give the names of the numbers that the words of a rule show."""
+    words = template(rule) + template(rule, us_units=True)
+    names = {name for _, name, _, _ in string.Formatter().parse(words) if name}
+    return {name for name in names if not name[0].isdigit()}
 
 
 def rules_of(room: str) -> tuple[str, ...]:
@@ -59,27 +82,47 @@ def rules_of(room: str) -> tuple[str, ...]:
 
 
 @cache
-def _sentences(room: str) -> dict[str, str]:
+def _sentences(room: str) -> dict[str, Any]:
     file = resources.files("covermap.tables") / "sentences" / f"{room}.toml"
-    return {str(k): str(v) for k, v in tomllib.loads(file.read_text("utf-8")).items()}
+    if not file.is_file():
+        raise KeyError(f"{room}: no file of sentences is called so")
+    return tomllib.loads(file.read_text("utf-8"))
+
+
+def _plain(value: Any) -> Any:
+    value = value.item() if hasattr(value, "item") else value
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 class _Sentence(string.Formatter):
     """Fills a sentence: a kind of quantity as format (``{x:length}``) shows value and unit.
 
-    ``{x:length number}`` leaves the unit out. Everything else is a format of Python's own.
+    ``{x:length number}`` leaves the unit out. What follows is a format of Python's own for
+    the value (``{x:length .0f}``); ``g`` gives a stated figure as it was stated in SI, and in
+    US units with the decimals of its kind. A number in place of a name is itself, in SI:
+    ``{3.3:mass per area g}`` is a published figure. None and NaN are a dash.
     """
 
     def __init__(self, us_units: bool) -> None:
+        self._us_units = us_units
         self._units: Mapping[str, Shown] = shown(us_units)
 
-    def get_value(self, key: int | str, _args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
-        return kwargs[str(key)]
+    def get_field(self, field_name: str, _args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        if field_name[0].isdigit():
+            return float(field_name), field_name
+        return kwargs[field_name], field_name
 
     def format_field(self, value: Any, format_spec: str) -> str:
-        kind = format_spec.removesuffix(" number")
-        unit = self._units.get(kind)
-        if unit is None:
+        kind = max((k for k in self._units if f"{format_spec} ".startswith(f"{k} ")), default="")
+        if format_spec and (value is None or (isinstance(value, float) and math.isnan(value))):
+            return "–"
+        if not kind:
             return str(format(value, format_spec))
-        text = unit.text(value)
-        return text.removesuffix(unit.unit).rstrip() if format_spec != kind else text
+        unit = self._units[kind]
+        rest = format_spec[len(kind) :].split()
+        own = "".join(word for word in rest if word != "number")
+        if own and not (own == "g" and self._us_units):
+            number = format(value * unit.per_si, own)
+        else:
+            number = unit.number(value)
+        return number if "number" in rest or number == "–" else f"{number} {unit.unit}"

@@ -171,6 +171,61 @@ def components(
     return -speed * np.sin(angle), -speed * np.cos(angle)
 
 
+def blows_from_deg(
+    east_m_s: NDArray[np.float64] | float, north_m_s: NDArray[np.float64] | float
+) -> NDArray[np.float64]:
+    """Give the direction a wind blows from, the inverse of :func:`components`.
+
+    Parameters
+    ----------
+    east_m_s, north_m_s : numpy.ndarray or float
+        Components towards which the air moves [m/s].
+
+    Returns
+    -------
+    numpy.ndarray
+        Clockwise from true north, 0 to below 360 [deg]; NaN in a calm, which blows from
+        nowhere.
+    """
+    east, north = np.asarray(east_m_s, np.float64), np.asarray(north_m_s, np.float64)
+    from_deg = np.degrees(np.arctan2(-east, -north)) % 360
+    return np.where(np.hypot(east, north) > 0, from_deg, np.nan)
+
+
+def mean_wind(
+    east_m_s: NDArray[np.float64],
+    north_m_s: NDArray[np.float64],
+    weight: NDArray[np.float64] | None = None,
+) -> tuple[float, float]:
+    """Give the mean of some winds: speed and direction of the mean of their vectors.
+
+    The resultant mean of US EPA, Meteorological Monitoring Guidance for Regulatory Modeling
+    Applications (EPA-454/R-99-005, 2000), section 6.2.2. Vectors keep their speed, rather
+    than count as unit vectors: pieces drift in proportion to the wind, so a strong wind
+    tells more of where the residue went than a light one, and a calm tells nothing.
+
+    Parameters
+    ----------
+    east_m_s, north_m_s : numpy.ndarray
+        (n,) components towards which the air moves [m/s]; those not known (NaN) are left
+        out.
+    weight : numpy.ndarray, optional
+        (n,) how much each counts, such as the length of its pass; alike if not given.
+
+    Returns
+    -------
+    float, float
+        Speed [m/s], and direction it blows from [deg]; NaN for what is not known, and for
+        the direction of a calm.
+    """
+    known = np.isfinite(east_m_s) & np.isfinite(north_m_s)
+    if not known.any():
+        return math.nan, math.nan
+    weights = None if weight is None else weight[known]
+    east, north = (np.average(one[known], weights=weights) for one in (east_m_s, north_m_s))
+    return float(np.hypot(east, north)), float(blows_from_deg(east, north))
+
+
 def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
     """Give the wind at instants of a track.
 

@@ -18,7 +18,7 @@ import json, resource, sys, time
 from covermap.field.whole_field import map_field
 from covermap.settings.field_file import build_settings
 from covermap.harvest.read_track import read_track
-from covermap.how_sure.perturb_field import perturb_field
+from covermap.sureness.perturb_field import perturb_field
 
 track = read_track(sys.argv[1])
 settings = build_settings({}, {

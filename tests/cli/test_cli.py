@@ -13,7 +13,8 @@ import rasterio
 
 from covermap.cli import commands as cli
 from covermap.cli.commands import commands
-from covermap.cli.options import option_name
+from covermap.cli.options import in_options, option_name
+from covermap.errors import Ask, column_ask, unit_ask
 from covermap.settings.field_settings import SETTINGS
 
 FILES = {
@@ -44,6 +45,23 @@ def run(*words: object, monkeypatch, capsys) -> tuple[int, str, str]:
 @pytest.fixture
 def covermap(monkeypatch, capsys):
     return lambda *words: run(*words, monkeypatch=monkeypatch, capsys=capsys)
+
+
+@pytest.mark.parametrize(
+    ("ask", "written"),
+    [
+        (Ask("field.crs", "EPSG:32615"), "--crs EPSG:32615"),
+        (Ask("crop.kind", "wheat"), "--crop wheat"),
+        (Ask("spread.width", "35 ft"), '--spread-width "35 ft"'),
+        (Ask("out"), "--out"),
+        (column_ask("time"), "--column time=…"),
+        (column_ask("time", "Local time"), '--column "time=Local time"'),
+        (unit_ask("flow", "lb/s"), "--unit flow=lb/s"),
+    ],
+    ids=lambda value: str(value),
+)
+def test_what_an_error_asks_for_is_named_as_an_option(ask, written):
+    assert in_options(ask) == written
 
 
 @pytest.fixture

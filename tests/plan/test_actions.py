@@ -1,6 +1,5 @@
 """Which action a spot calls for, and that each has its number, its benefit and its rule."""
 
-import string
 from pathlib import Path
 
 import numpy as np
@@ -8,14 +7,13 @@ import pytest
 
 from covermap.plan.actions import (
     ACTIONS,
-    BENEFITS,
     RULE_IDS,
-    TRIGGERS,
     Limits,
     Spot,
     beyond_limits,
     choose_actions,
 )
+from covermap.tables.said import names_in, template
 
 MODEL = (Path(__file__).parents[2] / "docs" / "model.md").read_text("utf-8")
 NO_LIMITS = Limits(0.5, 1.5, 30.0, None, None, None)
@@ -96,10 +94,10 @@ def test_what_is_beyond_the_limits_depends_on_what_the_seeder_is_said_to_handle(
 
 
 def test_every_action_has_number_benefit_and_a_documented_rule():
-    assert set(TRIGGERS) == set(BENEFITS) == set(ACTIONS)
     numbers = 0
     for rule_id in ACTIONS:
-        fields = {f for _, f, _, _ in string.Formatter().parse(TRIGGERS[rule_id]) if f}
+        fields = names_in(rule_id)
+        assert template(f"{rule_id}-brings")
         assert fields, rule_id
         numbers += len(fields)
         assert f"`{rule_id}`" in MODEL, rule_id

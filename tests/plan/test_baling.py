@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from builders import texts
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -56,7 +57,7 @@ def test_field_totals_and_mask():
     assert result.removable_t == pytest.approx(0.20)
     assert result.balable_t == pytest.approx(0.8 * 0.27)
     assert result.residue_t == pytest.approx(0.27)
-    notes = dict(result.notes)
+    notes = texts(result.notes)
     assert notes["baling-none"].startswith("On 33 % of the mapped ground")
     assert "2.00 t/ha" in notes["baling-for-soil"]
     assert {"baling-takes-nutrients", "baling-caution"} <= set(notes)
@@ -76,7 +77,7 @@ def test_cover_out_of_reach_lets_nothing_leave():
     assert result.must_stay_t_ha == np.inf
     assert result.removable_t == 0
     assert result.no_baling.all()
-    assert result.notes[0][0] == "baling-cover-out-of-reach"
+    assert result.notes[0].rule == "baling-cover-out-of-reach"
 
 
 def test_published_straw_needs():

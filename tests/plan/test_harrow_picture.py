@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
-from builders import UTM
+from builders import UTM, texts
 from matplotlib.image import imread
 
 from covermap.drawing.caution import CAUTION
@@ -17,7 +17,7 @@ from covermap.ground.grid import Grid
 from covermap.ground.rasters import as_raster
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
-from covermap.plan.harrow_picture import harrow_lines, harrow_picture
+from covermap.plan.harrow_picture import harrow_picture, harrow_said
 from covermap.settings.field_settings import SETTINGS
 
 GRID = Grid(UTM, 500_000.0, 4_980_000.0, 0.5, 200, 160)
@@ -124,14 +124,14 @@ def test_large_fields_are_averaged_to_a_bearable_picture():
 
 def test_sentences_carry_their_rule():
     _, choice = trial()
-    lines = dict(harrow_lines(choice))
+    lines = texts(harrow_said(choice))
     assert list(lines) == ["harrow-angle", "harrow-again", "harrow-guess"]
     assert f"Harrow at {choice.angle_deg:.0f}°" in lines["harrow-angle"]
     second = choice.trial.query(f"passes == 2 and angle_deg == {choice.angle_deg}")
     assert f"CV to {second['cv_pct'].iloc[0]:.0f} %" in lines["harrow-again"]
     assert "60 % of the residue" in lines["harrow-guess"]
     _, even = trial(swing=0.0)
-    assert list(dict(harrow_lines(even))) == ["harrow-leave", "harrow-guess"]
+    assert list(texts(harrow_said(even))) == ["harrow-leave", "harrow-guess"]
     _, twice = trial(passes=2)
-    assert list(dict(harrow_lines(twice))) == ["harrow-angle", "harrow-guess"]
+    assert list(texts(harrow_said(twice))) == ["harrow-angle", "harrow-guess"]
     assert "two passes" in words(picture(passes=2))

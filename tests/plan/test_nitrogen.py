@@ -67,16 +67,16 @@ def test_a_middle_nobody_published_is_left_blank():
 def test_every_crop_has_figures_or_a_reason_and_none_has_a_rate():
     for crop in {crop.kind for crop in crop_table().values()}:
         result = tie_up(4.0, crop)
-        rules = [rule for rule, _ in result.notes]
+        rules = [note.rule for note in result.notes]
         assert rules[-1] == "nitrogen-adviser"
         if carbon_nitrogen(crop) is None:
             assert result.per_ha is None
             assert rules[0] == "nitrogen-no-figure"
-            assert crop in result.notes[0][1]
+            assert crop in result.notes[0].text()
         else:
             assert rules[:2] == ["nitrogen-tie-up", "nitrogen-surface"]
             assert result.source
-        text = " ".join(sentence for _, sentence in result.notes).lower()
+        text = " ".join(note.text() for note in result.notes).lower()
         assert "licensed adviser" in text
         assert not any(word in text for word in ("apply ", "you should", "add "))
     assert carbon_nitrogen("canola") is None

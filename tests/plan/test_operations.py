@@ -5,6 +5,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from builders import texts
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -248,7 +249,7 @@ def test_unpublished_fragile_figures_are_never_filled_in():
 def test_steps_say_what_a_figure_is_worth():
     tools = ["winter, after autumn harvest", "lister plough", "rotary hoe, US table by mass"]
     steps = sequence(4.0, tools, fragile=False, cover_m2_per_kg=K_WHEAT)
-    rules = [{rule for rule, _ in step.notes} for step in steps]
+    rules = [{note.rule for note in step.notes} for step in steps]
     assert rules == [
         set(),
         {"cover-range", "cover-equivalent", "cover-from-memory"},
@@ -268,7 +269,7 @@ def test_straw_rots_by_the_day_only_where_asked():
         4.0, daily_decay(STEINER_DECAY_PER_DAY, half), fragile=True, cover_m2_per_kg=5.0
     )
     assert step.residue_t_ha.mid == pytest.approx(2.0)
-    assert "2.8 % of the mass" in dict(step.notes)["cover-decay"]
+    assert "2.8 % of the mass" in texts(step.notes)["cover-decay"]
     for rate, days in ((1.0, 3), (-0.1, 3), (0.02, -1), (np.nan, 3), (0.02, np.inf)):
         with pytest.raises(SettingsError, match="daily decay"):
             daily_decay(rate, days)
@@ -294,12 +295,12 @@ def test_fragility_and_where_sources_differ():
         found = fragility_of(kind)
         assert not found.fragile
         assert found.source.startswith("USDA-ARS")
-        rule, sentence = found.conflict
-        assert rule == "cover-fragility-conflict"
+        assert found.conflict.rule == "cover-fragility-conflict"
+        sentence = found.conflict.text()
         assert "residue non-fragile, the NRCS list calls it fragile" in sentence
     assert fragility_of("canola").conflict is None
-    assert "under 45 bu/ac" in fragility_of("winter wheat").conflict[1]
-    assert "up, but fragile where it yielded" in fragility_of("rye").conflict[1]
+    assert "under 45 bu/ac" in fragility_of("winter wheat").conflict.text()
+    assert "up, but fragile where it yielded" in fragility_of("rye").conflict.text()
     with pytest.raises(SettingsError, match="no published class for flax"):
         fragility_of("linseed")
 
@@ -310,8 +311,10 @@ def test_cover_class_parts_mapped_ground_at_the_target():
     np.testing.assert_array_equal(result.meets, [True, False, False, True])
     np.testing.assert_array_equal(result.below, [False, True, False, False])
     assert (result.area_meets_m2, result.area_below_m2) == (8.0, 4.0)
-    assert result.note[0] == "cover-target"
-    assert result.note[1].startswith("67 % of the mapped ground keeps at least 30 % cover, 33 %")
+    assert result.note.rule == "cover-target"
+    assert result.note.text().startswith(
+        "67 % of the mapped ground keeps at least 30 % cover, 33 %"
+    )
     with pytest.raises(SettingsError, match="no mapped ground"):
         cover_class(np.array([np.nan]), 1.0)
 

@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
-from builders import settings_of, straight_passes
+from builders import settings_of, straight_passes, texts
 from click.testing import CliRunner
 
 from covermap.cli.commands import commands
@@ -100,7 +100,7 @@ def test_every_sentence_has_a_rule_that_is_documented(plan):
         for line in lines:
             headline = line.endswith(":") or not line.startswith("  ")
             numbers_only = re.match(
-                r"  (To w|Below|Nitrogen tied|Could leave|Mean pub|now:|after )", line
+                r"  (Soil loss to w|Below|Nitrogen tied|Could leave|Mean pub|now:|after )", line
             )
             assert headline or numbers_only or line.endswith("]"), line
     assert "licensed adviser" in text
@@ -108,32 +108,10 @@ def test_every_sentence_has_a_rule_that_is_documented(plan):
     assert "engine off" in text
 
 
-def test_every_rule_of_the_rooms_is_documented():
+def test_every_cause_and_action_is_documented():
     from covermap.cover.causes import CAUSES
-    from covermap.plan import (
-        baling,
-        erosion,
-        fragility,
-        nitrogen,
-        operation_table,
-        operations,
-        plan_text,
-        seeding,
-    )
-    from covermap.plan import plan_field as plan_as_a_whole
 
-    rooms = (
-        plan_as_a_whole,
-        baling,
-        erosion,
-        fragility,
-        nitrogen,
-        operation_table,
-        operations,
-        plan_text,
-        seeding,
-    )
-    for rule in [*CAUSES, *RULE_IDS, *(rule for room in rooms for rule in room.RULES)]:
+    for rule in [*CAUSES, *RULE_IDS]:
         assert f"`{rule}`" in MODEL, rule
 
 
@@ -149,7 +127,7 @@ def test_json_is_plain_and_every_key_is_documented(plan):
 
 
 def test_the_row_zone_is_said_where_it_is_stated():
-    notes = dict(plan_of(plan__row_spacing=0.25, plan__row_zone_width=0.05).notes)
+    notes = texts(plan_of(plan__row_spacing=0.25, plan__row_zone_width=0.05).notes)
     assert "20%" in notes["seeding-row-zone"]
 
 
@@ -217,8 +195,8 @@ def test_more_retention_asks_for_less_straw_to_stay():
     gentle, harsh = (plan_of(plan__operations=name).baling
                      for name in (DRILL, PLOUGH))  # fmt: skip
     assert gentle.must_stay_t_ha < harsh.must_stay_t_ha
-    assert "baling-for-cover" in dict(gentle.notes)
-    assert "baling-cover-out-of-reach" in dict(harsh.notes)
+    assert "baling-for-cover" in texts(gentle.notes)
+    assert "baling-cover-out-of-reach" in texts(harsh.notes)
 
 
 @pytest.mark.parametrize(

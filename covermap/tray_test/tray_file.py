@@ -1,0 +1,343 @@
+"""Read a tray test (what trays, cans or raked strips across a pass caught) from CSV."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from covermap.errors import TrayError
+from covermap.tray_test.tray_columns import number_of
+from covermap.tray_test.tray_table import TrayTable, read_tray_table
+from covermap.units import KINDS, unit_factor
+
+_SIDES = {"left": -1.0, "l": -1.0, "right": 1.0, "r": 1.0}
+_CENTRE = ("", "centre", "center", "middle", "c", "m")
+_OUT = ("", "out", "there", "forward", "1")
+_BACK = ("back", "return", "reverse", "-1", "2")
+#: Positions closer than this are the same place [decimals of a metre].
+_PLACES = 4
+#: No machine throws as far as this [m], and no tray holds as much [kg/m², mm].
+_FARTHEST_M = 100.0
+_MOST_PER_AREA = 1e6
+
+
+@dataclass(frozen=True)
+class TrayTest:
+    """Readings across a pass, looking forward, ready to measure.
+
+    Attributes
+    ----------
+    name : str
+        File name.
+    station_m, tray_width_m : numpy.ndarray
+        (n,) ascending middles of the trays, + right of the machine's centre line, and
+        their widths across the band (0 if not known: a point) [m].
+    run_names : tuple of str
+        Runs in the order of the file.
+    amount : numpy.ndarray
+        (runs, n) amount per area in ``amount_unit``; NaN where a run has no reading.
+    amount_unit, run_unit : str
+        ``kg/m²``, ``mm`` or ``kg per tray``, and the same across the whole band.
+    missing, mirrored : int
+        Trays without a reading; runs turned round because they were driven back.
+    metadata : mapping of str to str
+        Comment lines ``# key: value`` at the top, such as wind_speed and wind_from.
+    notes : tuple of str
+        What was assumed.
+    """
+
+    name: str
+    station_m: NDArray[np.float64]
+    tray_width_m: NDArray[np.float64]
+    run_names: tuple[str, ...]
+    amount: NDArray[np.float64]
+    amount_unit: str = "kg/m²"
+    run_unit: str = "kg per m of travel"
+    missing: int = 0
+    mirrored: int = 0
+    metadata: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def read_tray_test(
+    path: Path,
+    *,
+    tray_width_m: float | None = None,
+    tray_length_m: float | None = None,
+    tray_area_m2: float | None = None,
+    moisture_pct: float | None = None,
+) -> TrayTest:
+    """Read a tray test from a text table.
+
+    Columns, with a unit in the header or SI: position (+ right, or with a column side:
+    left, right), weight (or depth), or one weight column per run (``run 1``, ``run 2``);
+    optional run, direction (out, back), width, length, area, moisture, wind_speed,
+    wind_from. Comment lines ``# key: value`` above the header give what holds for all.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    tray_width_m, tray_length_m, tray_area_m2 : float, optional
+        Size of a tray across and along the pass [m], [m²]; columns win.
+    moisture_pct : float, optional
+        Water in the residue as weighed, share of the wet weight [%]; a column wins.
+
+    Returns
+    -------
+    TrayTest
+
+    Raises
+    ------
+    TrayError
+        If the file is no tray test, or holds nothing to measure.
+    """
+    path = Path(path)
+    table = read_tray_table(path)
+    given = {"width": tray_width_m, "length": tray_length_m, "area": tray_area_m2}
+    sizes = {key: _setting(table, key, value) for key, value in given.items()}
+    moisture = _setting(table, "moisture", moisture_pct)
+    if not 0 <= (moisture or 0) < 100:
+        raise TrayError(
+            f"{table.name}: a moisture of {moisture:g} % is out of range; expected 0 to below 100."
+        )
+    is_depth = any(c.meaning == "depth" for c in table.columns)
+    readings = _readings(table, sizes, moisture, is_depth)
+    _note_meaning(table, sizes, moisture, is_depth)
+    has_area = is_depth or any(_has(table, sizes, key) for key in ("area", "length"))
+    unit = "mm" if is_depth else "kg/m²" if has_area else "kg per tray"
+    run_unit = {"mm": "mm·m", "kg/m²": "kg per m of travel"}.get(unit, "kg per tray · m")
+    return _assemble(table, readings, unit, run_unit)
+
+
+def _has(table: TrayTable, sizes: Mapping[str, float | None], key: str) -> bool:
+    return table.of(key) is not None or sizes[key] is not None
+
+
+_SETTING_KINDS = {
+    "width": ("tray_width", "length"),
+    "length": ("tray_length", "length"),
+    "area": ("tray_area", "area"),
+    "moisture": ("moisture", "percent"),
+}
+
+
+def _setting(table: TrayTable, key: str, given: float | None) -> float | None:
+    """Give what holds for all trays: an option, else a comment line; in SI."""
+    name, kind = _SETTING_KINDS[key]
+    text = table.metadata.get(name, table.metadata.get(f"{name}_{KINDS[kind].si_unit}"))
+    if given is None and text is not None:
+        match = re.match(r"([\d.,+-]+)\s*(.*)", text)
+        number = number_of(match[1]) if match else None
+        factor = unit_factor(match[2] or KINDS[kind].si_unit, kind) if match else None
+        if number is None or factor is None:
+            raise TrayError(
+                f"{table.name}, comment {name}: {text[:40]!r} is no {kind}; write a number and "
+                f"a unit, such as 0.5 {KINDS[kind].si_unit}."
+            )
+        given = number * factor
+    if given is not None and key != "moisture" and not (math.isfinite(given) and given > 0):
+        raise TrayError(f"{table.name}: {name} is {given:g}; expected a number above 0.")
+    return given
+
+
+def _note_meaning(
+    table: TrayTable, sizes: Mapping[str, float | None], moisture: float | None, is_depth: bool
+) -> None:
+    for column in table.columns:
+        if not column.unit and column.meaning in ("position", "weight", "depth"):
+            table.notes.append(
+                f"Column {column.header!r} names no unit; taken as {column.assumed_unit}."
+            )
+    stated = table.metadata.get("weights", "").lower()
+    if not is_depth and moisture is None and table.of("moisture") is None:
+        if stated.startswith("wet"):
+            raise TrayError(
+                f"{table.name}: the weights are wet but no moisture is given; add a column "
+                "moisture (%) or a line '# moisture: 12 %'."
+            )
+        if not stated.startswith("dry"):
+            table.notes.append("No moisture given: weights taken as dry matter.")
+    if is_depth:
+        return
+    if not any(_has(table, sizes, key) for key in ("area", "length")):
+        table.notes.append(
+            "No tray area given: the shape holds if all trays are alike, amounts are per tray"
+            + (" 1 m long." if _has(table, sizes, "width") else ".")
+        )
+    elif _has(table, sizes, "area") and not _has(table, sizes, "width"):
+        table.notes.append("No tray width given: trays taken as square.")
+
+
+@dataclass(frozen=True)
+class _Reading:
+    run: str
+    line: int
+    station_m: float
+    width_m: float
+    amount: float
+    back: bool
+
+
+def _readings(
+    table: TrayTable, sizes: Mapping[str, float | None], moisture: float | None, is_depth: bool
+) -> list[_Reading]:
+    found = []
+    amounts = [c for c in table.columns if c.meaning in ("weight", "depth")]
+    run_column, side, way = table.of("run"), table.of("side"), table.of("direction")
+    position = next(c for c in table.columns if c.meaning == "position")
+    for line, cells in table.rows:
+        station = table.number(line, cells, position)
+        if math.isnan(station):
+            raise TrayError(
+                f"{table.name}, line {line}, column {position.header!r}: no position; expected "
+                "the distance from the machine's centre line."
+            )
+        if abs(station) > _FARTHEST_M:
+            raise TrayError(
+                f"{table.name}, line {line}, column {position.header!r}: {station:g} m from the "
+                f"centre line is out of range; expected at most {_FARTHEST_M:g} m, so check the "
+                "unit."
+            )
+        if side is not None:
+            station = _sided(table, line, station, cells[side.place].lower())
+        size = {key: _cell_size(table, line, cells, key, sizes[key]) for key in sizes}
+        area = _area(size)
+        wet = moisture or 0.0
+        if (water := table.of("moisture")) is not None:
+            own = table.number(line, cells, water)
+            wet = wet if math.isnan(own) else own
+            if not 0 <= wet < 100:
+                raise TrayError(
+                    f"{table.name}, line {line}, column {water.header!r}: {wet:g} % is out of "
+                    "range; expected 0 to below 100 % of the wet weight."
+                )
+        for column in amounts:
+            amount = table.number(line, cells, column)
+            if amount < 0:
+                raise TrayError(
+                    f"{table.name}, line {line}, column {column.header!r}: "
+                    f"{cells[column.place]} is below 0; a tray holds nothing or more, so "
+                    "correct it or leave it blank."
+                )
+            run = column.run or _run_name(cells[run_column.place] if run_column else "1")
+            told = cells[way.place] if way else ""
+            told = told or table.metadata.get("direction_" + run.replace(" ", "_"), "")
+            dried = amount if is_depth else amount * (1 - wet / 100) / area
+            if dried > _MOST_PER_AREA:
+                raise TrayError(
+                    f"{table.name}, line {line}, column {column.header!r}: "
+                    f"{cells[column.place]} on {area:g} m2 is more than any tray holds; check "
+                    "the unit and the tray size."
+                )
+            back = _is_back(table.name, line, told)
+            found.append(_Reading(run, line, station, size["width"] or 0.0, dried, back))
+    return found
+
+
+def _run_name(cell: str) -> str:
+    text = cell.lower().removeprefix("run").strip() or "1"
+    return f"run {text[:30]}"
+
+
+def _cell_size(
+    table: TrayTable, line: int, cells: tuple[str, ...], key: str, given: float | None
+) -> float | None:
+    column = table.of(key)
+    value = table.number(line, cells, column) if column else math.nan
+    if column and value <= 0:
+        raise TrayError(
+            f"{table.name}, line {line}, column {column.header!r}: {cells[column.place]} is no "
+            f"tray {key}; expected a number above 0."
+        )
+    return given if math.isnan(value) else value
+
+
+def _area(size: dict[str, float | None]) -> float:
+    """Give the area of a tray and fill in its width; without a length it counts as 1 m."""
+    width, length, area = size["width"], size["length"], size["area"]
+    if area is not None:
+        size["width"] = width or (area / length if length else math.sqrt(area))
+        return area
+    return (width or 1.0) * (length or 1.0)
+
+
+def _sided(table: TrayTable, line: int, station: float, side: str) -> float:
+    if side in _CENTRE and (station == 0 or side == ""):
+        return station
+    if side not in _SIDES or station < 0:
+        raise TrayError(
+            f"{table.name}, line {line}: side {side[:20]!r} with position {station:g} m; "
+            "expected left or right with a distance of 0 or more."
+        )
+    return station * _SIDES[side]
+
+
+def _is_back(name: str, line: int, told: str) -> bool:
+    text = told.strip().lower()
+    if text not in _OUT + _BACK:
+        raise TrayError(f"{name}, line {line}: direction {told[:20]!r} is neither out nor back.")
+    return text in _BACK
+
+
+def _assemble(table: TrayTable, readings: list[_Reading], unit: str, run_unit: str) -> TrayTest:
+    names = tuple(dict.fromkeys(r.run for r in readings))
+    turned = tuple(n for n in names if any(r.back for r in readings if r.run == n))
+    by_place: dict[tuple[str, float], _Reading] = {}
+    for one in readings:
+        # + 0.0 turns a mirrored -0.0 to 0.0.
+        place = round(-one.station_m if one.run in turned else one.station_m, _PLACES) + 0.0
+        other = by_place.setdefault((one.run, place), one)
+        if other is not one:
+            raise TrayError(
+                f"{table.name}, lines {other.line} and {one.line}: two trays at "
+                f"{one.station_m:g} m in {one.run}; correct the position or number the runs."
+            )
+    stations = sorted({place for _, place in by_place})
+    if len(stations) < 2:
+        raise TrayError(
+            f"{table.name}: {len(stations)} tray position found; expected at least two across "
+            "the band."
+        )
+    amount = np.full((len(names), len(stations)), np.nan)
+    width = np.zeros(len(stations))
+    for (run, place), one in by_place.items():
+        column = stations.index(place)
+        amount[names.index(run), column] = one.amount
+        width[column] = max(width[column], one.width_m)
+    missing = sum(math.isnan(r.amount) for r in readings)
+    if not np.nansum(amount) > 0:
+        raise TrayError(
+            f"{table.name}: no tray caught anything; expected weights above 0 under the band."
+        )
+    notes = table.notes
+    if missing:
+        notes.append(
+            f"{missing} of {len(readings)} trays have no reading; the profile runs straight "
+            "between their neighbours."
+        )
+    if turned:
+        notes.append(f"{', '.join(turned)}: driven back along the trays, so left and right turned.")
+    for key in ("wind_speed", "wind_from"):
+        column_found = table.of(key)
+        if column_found and key not in table.metadata and table.rows:
+            table.metadata[key] = table.rows[0][1][column_found.place]
+    return TrayTest(
+        name=table.name,
+        station_m=np.array(stations),
+        tray_width_m=width,
+        run_names=names,
+        amount=amount,
+        amount_unit=unit,
+        run_unit=run_unit,
+        missing=missing,
+        mirrored=len(turned),
+        metadata=table.metadata,
+        notes=tuple(notes),
+    )
