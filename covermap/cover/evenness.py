@@ -162,7 +162,8 @@ def tray_ratio(
     full = _sums(harvested.astype(np.int32), block) == block * block
     deposit, given = _sums(deposit_kg_m2, block), _sums(given_kg_m2, block)
     ratio = np.full(full.shape, np.nan, np.result_type(deposit, given))
-    return np.divide(deposit, given, out=ratio, where=full)
+    np.divide(deposit, given, out=ratio, where=full)
+    return ratio
 
 
 def _sums(values: np.ndarray, block: int) -> np.ndarray:

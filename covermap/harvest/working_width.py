@@ -191,7 +191,9 @@ def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
     return total.reshape(-1)[: len(corners)] * grid.cell_area_m2
 
 
-def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
+def across_m(
+    cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid, first_row: int = 0
+) -> np.ndarray:
     """Give how far right of its sweep's middle line each cell of the grid lies [m].
 
     Parameters
@@ -200,6 +202,8 @@ def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray
         (rows, cols) sweep that cut the cell, -1 none.
     sweeps : HeaderSweeps
     grid : Grid
+    first_row : int
+        Row of the grid that ``cut_by`` begins with.
 
     Returns
     -------
@@ -208,5 +212,5 @@ def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray
     """
     across = np.full(cut_by.shape, np.nan, np.float32)
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
-    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), 0, 0, across)
+    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), first_row, 0, across)
     return across

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 
 import numpy as np
+
+from covermap.ground.rasters import Raster, as_raster, stripes
+from covermap.plan.operation_table import Range
 
 
 class RowSums:
@@ -39,24 +43,29 @@ class RowSums:
         return self.total / self.count if self.count else math.nan
 
 
-class AreaMeans:
-    """Mean of each numbered area of the field, cell by cell in their order.
+def rows_of(*rasters: Raster) -> Iterator[tuple[np.ndarray, ...]]:
+    """Give the same rows of some rasters, stripe by stripe."""
+    for part in stripes(rasters[0]):
+        yield tuple(raster.rows(part.row, part.rows) for raster in rasters)
 
-    Parameters
-    ----------
-    areas : int
-        They have the numbers from 1; 0 is none.
-    """
 
-    def __init__(self, areas: int) -> None:
-        self._total = np.zeros(areas + 1)
-        self._known = np.zeros(areas + 1, np.int64)
+def sums_of(values: np.ndarray | float | Raster) -> RowSums:
+    """Add up a whole raster."""
+    sums = RowSums()
+    for (rows,) in rows_of(as_raster(values)):
+        sums.add(rows)
+    return sums
 
-    def add(self, number: np.ndarray, values: np.ndarray) -> None:
-        """Add (n,) cells by the number of their area; NaN does not count."""
-        np.add.at(self._total, number, np.nan_to_num(values))
-        self._known += np.bincount(number[np.isfinite(values)], minlength=len(self._known))
 
-    def means(self) -> np.ndarray:
-        """Give the mean of each area from number 1; 0 where nothing is known."""
-        return np.asarray(self._total[1:] / np.maximum(self._known[1:], 1))
+def count_of(where: Raster) -> int:
+    """Count the cells of a raster of bool that are true."""
+    return sum(int(np.count_nonzero(rows)) for (rows,) in rows_of(where))
+
+
+def range_means(figures: Callable[[np.ndarray], Range], raster: Raster) -> Range:
+    """Give the field's means of low, middle and high, worked out cell by cell."""
+    sums = (RowSums(), RowSums(), RowSums())
+    for (rows,) in rows_of(raster):
+        for part, values in zip(sums, figures(rows), strict=True):
+            part.add(np.asarray(values))
+    return Range(*(part.mean for part in sums))

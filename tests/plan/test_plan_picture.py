@@ -202,9 +202,9 @@ def test_ground_below_the_target_is_hatched_only_where_it_is(plan):
     coded = re.findall(r'base64,\s*([^"]+)"', plan_picture(replace(plan, result=whole)))
     images = [np.rint(imread(io.BytesIO(base64.b64decode(code))) * 255) for code in coded]
     image = max(images, key=np.size)
-    cover = np.asarray(plan.steps[-1].cover_pct.mid)
+    cover, below = plan.ground.cover_pct.whole(), plan.target.below.whole()
     times = len(image) // len(cover)
-    cover, below = (a.repeat(times, 0).repeat(times, 1) for a in (cover, plan.target.below))
+    cover, below = (a.repeat(times, 0).repeat(times, 1) for a in (cover, below))
     plain = colourise("cover_pct", cover, 0, 100)
     # SVG images may be stored upside down and turned by their transform
     kept = [np.all(one == plain, axis=2) for one in (image, image[::-1])]
