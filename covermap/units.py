@@ -12,13 +12,15 @@ import math
 import re
 from dataclasses import dataclass
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 
 METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
 SQUARE_METRES_PER_ACRE = 4046.8564224
 KG_PER_SHORT_TON = 2000 * KG_PER_POUND
-LITRES_PER_GALLON = 3.785411784  # US gallon
+#: The US gallon is 231 cubic inches (NIST SP 811, appendix B.8).
+LITRES_PER_GALLON = 231 * (10 * METRES_PER_FOOT / 12) ** 3
+MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -189,28 +191,31 @@ def read_quantity(value: object, kind: str, name: str, kg_per_bushel: float | No
     si_unit = KINDS[kind].si_unit
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise SettingsError(
-            f"{name}: expected a number in {si_unit or 'no unit'} or text with a unit, "
-            f"not {value!r}."
+            f"{name}: {value!r} is neither number nor text.",
+            f"Expected a number in {si_unit or 'no unit'} or text with a unit.",
         )
     if isinstance(value, str):
         match = _QUANTITY.match(value)
         if match is None:
-            raise SettingsError(f"{name}: {value!r} is not a number. {_example(kind)}")
+            raise SettingsError(f"{name}: {value!r} is not a number.", _example(kind))
         number = float(match.group(1).replace(",", "."))
         unit = match.group(2)
         if unit:
             factor = unit_factor(unit, kind, kg_per_bushel)
             if factor is None:
                 known = ", ".join(dict.fromkeys(KINDS[kind].factors)) or "no unit at all"
+                crop = [Ask("crop.kind", "wheat")] if unit.startswith("bu") else []
                 raise SettingsError(
-                    f"{name}: the unit {unit!r} is not one of {kind}. Known: {known}."
-                    + (" Bushels need --crop." if unit.startswith("bu") else "")
+                    f"{name}: the unit {unit!r} is not one of {kind}.",
+                    f"Known: {known}.",
+                    "Bushels need {0}." if crop else "",
+                    *crop,
                 )
             number *= factor
     else:
         number = float(value)
     if not math.isfinite(number):
-        raise SettingsError(f"{name}: {value!r} is not a finite number. {_example(kind)}")
+        raise SettingsError(f"{name}: {value!r} is not a finite number.", _example(kind))
     return number
 
 
@@ -281,3 +286,8 @@ _US = {
 def shown(us_units: bool) -> dict[str, Shown]:
     """Give the display units by kind: metric, or US customary if ``us_units``."""
     return _US if us_units else _METRIC
+
+
+def length_unit(us_units: bool) -> tuple[float, str]:
+    """Give metres per unit of length of plots and scale bars, and the unit."""
+    return (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")

@@ -19,8 +19,9 @@ from covermap.comparison.common_evenness import MEASURES, evenness_on
 from covermap.comparison.common_ground import averaged_onto, cells_agree, part_of, shared_windows
 from covermap.comparison.repeat_strips import KINDS, Chance, chance_of_overlap, repeat_strips
 from covermap.comparison.same_tracks import TrackMatch, match_tracks
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
-from covermap.files.open_result import MapResult
+from covermap.files.open_result import MAP_AGAIN, MapResult
 from covermap.ground.grid import Grid
 
 _PASS_SETTINGS = ("discharge", "profile", "reach_left_m", "reach_right_m", "lean_m")
@@ -76,8 +77,8 @@ class Comparison:
         own ground, and worked out anew on the common ground.
     tray_m : float
         Side of the trays on the common ground [m].
-    limits, limits_b : tuple of float
-        gap_below and double_above of A, used on the common ground; those of B.
+    limits, limits_b : SpreadLimits
+        Of A, used on the common ground; of B.
     strips_a, strips_b : geopandas.GeoDataFrame
         In the grid's CRS.
     repeats : geopandas.GeoDataFrame
@@ -108,8 +109,8 @@ class Comparison:
     as_mapped: Mapping[str, Pair]
     on_common_ground: Mapping[str, Pair]
     tray_m: float
-    limits: tuple[float, float]
-    limits_b: tuple[float, float]
+    limits: SpreadLimits
+    limits_b: SpreadLimits
     strips_a: gpd.GeoDataFrame
     strips_b: gpd.GeoDataFrame
     repeats: gpd.GeoDataFrame
@@ -156,9 +157,8 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
         change[name] = np.where(common, in_b[name] - in_a[name], np.float32(np.nan))
     passes_b, strips_b = b.passes.to_crs(grid.crs), b.strips.to_crs(grid.crs)
     tray_m = max(_tray_m(a), _tray_m(b), grid.cell_m)
-    limits = (a.limit("gap_below"), a.limit("double_above"))
     measured = [
-        evenness_on(ratio, common, grid, passes, tray_m, limits)
+        evenness_on(ratio, common, grid, passes, tray_m, a.limits)
         for ratio, passes in ((in_a["spread_ratio"], a.passes), (in_b["spread_ratio"], passes_b))
     ]
     same_harvest = _of_one_track(a, b)
@@ -184,8 +184,8 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
         as_mapped=_stated(a, b),
         on_common_ground={name: Pair(measured[0][name], measured[1][name]) for name in MEASURES},
         tray_m=max(round(tray_m / grid.cell_m), 1) * grid.cell_m,
-        limits=limits,
-        limits_b=(b.limit("gap_below"), b.limit("double_above")),
+        limits=a.limits,
+        limits_b=b.limits,
         strips_a=a.strips,
         strips_b=strips_b,
         repeats=repeat_strips(a.strips, strips_b),
@@ -207,7 +207,8 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
 def _no_common_ground(a: MapResult, b: MapResult) -> SettingsError:
     return SettingsError(
         f"{a.folder} and {b.folder} do not overlap: no harvested ground is in both maps "
-        f"({a.field_name} and {b.field_name}). Name two results of the same field."
+        f"({a.field_name} and {b.field_name}).",
+        way_out="Name two results of the same field.",
     )
 
 
@@ -235,8 +236,8 @@ def _cut_width_m(result: MapResult) -> float:
         if _number(value) > 0:
             return _number(value)
     raise SettingsError(
-        f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it. "
-        "Run covermap map again to write it."
+        f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
+        way_out=MAP_AGAIN,
     )
 
 

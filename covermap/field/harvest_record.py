@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from covermap.cover.what_if import Run
 from covermap.errors import Ask, SettingsError
 from covermap.ground.grid import Grid, grid_around
 from covermap.harvest.clean_track import CleanTrack, clean_track
@@ -46,6 +47,23 @@ class Harvest:
     crop: Crop
     wind: FixWind | None
     notes: tuple[str, ...]
+
+    @property
+    def pass_of_sweep(self) -> np.ndarray:
+        """Pass of each sweep."""
+        return np.asarray(self.passes.pass_of_fix[self.sweeps.rows])
+
+    def as_run(self) -> Run:
+        """Give the run as it was, for what-ifs."""
+        return Run.of_harvest(
+            self.clean.path,
+            self.sweeps.rows,
+            self.pass_of_sweep,
+            self.machine,
+            self.flow.straw_kg,
+            self.flow.chaff_kg,
+            self.wind,
+        )
 
     def without_bands(self) -> Harvest:
         """Give the same without its bands, which are laid: they take much memory."""
@@ -113,8 +131,10 @@ def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
         if (widths > 0).any():
             return float(widths[widths > 0].median())
     raise SettingsError(
-        "[combine] cut_width is missing and the track has no header width: give "
-        '--cut-width "35 ft".'
+        "[combine] cut_width is missing and the track has no header width.",
+        "",
+        "Give {0}.",
+        Ask("combine.cut_width", "35 ft"),
     )
 
 
@@ -220,7 +240,7 @@ def _reach_from_rotor(
 
 def pass_lines(harvest: Harvest) -> np.ndarray:
     """Give each pass as a line through the middle of its header sweeps."""
-    pass_no = harvest.passes.pass_of_fix[harvest.sweeps.rows]
+    pass_no = harvest.pass_of_sweep
     first = np.append(True, pass_no[1:] != pass_no[:-1])
     corners = harvest.sweeps.corners
     # the start of each pass, and then the end of each of its sweeps

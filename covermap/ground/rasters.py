@@ -14,7 +14,7 @@ from typing import IO, Protocol
 
 import numpy as np
 
-from covermap.errors import OutputError
+from covermap.errors import Ask, OutputError
 from covermap.ground.grid import Grid, Window
 
 #: Cells worked on at once.
@@ -176,7 +176,6 @@ def stripes(
 
     Parameters
     ----------
-    grid : Grid or Raster
     cells : int, optional
         About as many cells in each; if not given :data:`STRIPE_CELLS`, half of it above
         :data:`LEAN_CELLS`.
@@ -197,6 +196,8 @@ def stripes(
 def _no_room(error: OSError) -> OutputError:
     return OutputError(
         f"A field this large needs room for temporary files in {tempfile.gettempdir()}: "
-        f"{error.strerror or error}. Free some space there, set TMPDIR to another disk, or "
-        "choose a larger --cell."
+        f"{error.strerror or error}.",
+        "",
+        "Free some space there, set TMPDIR to another disk, or choose a larger cell ({0}).",
+        Ask("grid.cell"),
     )

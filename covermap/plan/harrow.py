@@ -68,7 +68,8 @@ class Harrow:
         ):
             if not low <= value <= high:
                 raise SettingsError(
-                    f"harrow {name}: {value:g} is out of range; give {low:g} to {high:g}."
+                    f"harrow {name}: {value:g} is out of range.",
+                    f"Expected {low:g} to {high:g}.",
                 )
 
 
@@ -134,8 +135,8 @@ def harrow_pass(
     lies, ground = as_raster(residue_kg_m2), as_raster(inside)
     if lies.shape != grid.shape or ground.shape != grid.shape:
         raise SettingsError(
-            f"harrow: residue {lies.shape} and inside {ground.shape} must both have "
-            f"the shape of the grid, {grid.shape}."
+            f"harrow: residue {lies.shape} or inside {ground.shape} is not of the grid.",
+            f"Expected both of its shape, {grid.shape}.",
         )
     east, north = math.sin(math.radians(heading_deg)), math.cos(math.radians(heading_deg))
     by_rows = abs(north) >= abs(east)
@@ -164,7 +165,8 @@ def harrow_pass(
                 load, lost,
             ):  # fmt: skip
                 raise SettingsError(
-                    "harrow: residue inside the field must be finite and not negative."
+                    "harrow: residue inside the field is negative or not finite.",
+                    "Expected 0 kg/m² or more.",
                 )
             after.write(window.row, values if by_rows else values.T)
     # what is still in the tines at the end of a line has left the field

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.cover.evenness import middle_urdr, tray_ratio
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, new_raster, stripes
@@ -86,7 +87,7 @@ class UnevennessGauge:
 
     def __init__(self, field: HarrowField, gap_below: float, double_above: float) -> None:
         self._field = field
-        self._limits = (gap_below, double_above)
+        self._limits = SpreadLimits(gap_below, double_above)
         self._block = max(round(_TRAY_M / field.grid.cell_m), 1)
         self._windows = stripes(field.grid, rows_together=self._block)
         #: Place of each cell's lane in the sums, -1 for ground without residue of its own.
@@ -105,7 +106,10 @@ class UnevennessGauge:
             self._lane.write(window.row, lane)
             most = max(most, int(lane.max()))
         if most < 0:
-            raise SettingsError("harrow: no cell inside the field has residue of its own.")
+            raise SettingsError(
+                "harrow: no cell inside the field has residue of its own.",
+                "Expected some above 0 kg/m².",
+            )
         if field.pass_no is None or field.across_m is None:
             return
         self._count = np.zeros((most // (2 * _LANES) + 1, 2 * _LANES))
@@ -129,11 +133,16 @@ class UnevennessGauge:
             residue = residue_kg_m2.rows(window.row, window.rows)
             given = field.given_kg_m2.rows(window.row, window.rows)
             counted = lane >= 0
-            # trays that have their own back are 1: sums of what is off that lose no digits
-            trays.add(tray_ratio(residue, given, counted, self._block) - 1)
             ratio = residue[counted] / given[counted].astype(float)
-            gap += int((ratio < self._limits[0]).sum())
-            double += int((ratio > self._limits[1]).sum())
+            if self._block > 1:
+                tray = tray_ratio(residue, given, counted, self._block)
+            else:
+                tray = np.full(lane.shape, np.nan)
+                tray[counted] = ratio
+            # trays that have their own back are 1: sums of what is off that lose no digits
+            trays.add(tray - 1)
+            gap += int(self._limits.gap(ratio).sum())
+            double += int(self._limits.double(ratio).sum())
             if lanes is not None:
                 np.add.at(lanes, lane[counted], ratio)
         cell_ha = field.grid.cell_area_m2 / 1e4
@@ -215,7 +224,9 @@ def harrow_trial(
         If no angle or number of passes is given, or the field has no residue of its own.
     """
     if len(angles_deg) == 0 or len(passes) == 0 or min(passes) < 1:
-        raise SettingsError("harrow: give at least one angle and numbers of passes from 1.")
+        raise SettingsError(
+            "harrow: nothing to try.", "Expected at least one angle and numbers of passes from 1."
+        )
     gauge = UnevennessGauge(field, gap_below, double_above)
 
     def row(angle_deg: float, number: int, residue: Raster, lost: float) -> dict[str, float]:
@@ -309,7 +320,7 @@ def best_heading(
     HarrowChoice
     """
     if passes < 1:
-        raise SettingsError(f"harrow passes: {passes} is out of range; give 1 or more.")
+        raise SettingsError(f"harrow passes: {passes} is out of range.", way_out="Give 1 or more.")
     trial = harrow_trial(
         field,
         harrow,

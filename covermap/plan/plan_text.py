@@ -184,7 +184,14 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
     """Give the content of ``plan.json``; every key is described in docs/tables.md."""
     settings = plan.result.settings
     limits = asdict(plan.limits)
-    zones = plan.zones.drop(columns="geometry").to_dict("records")
+    zones = [
+        {
+            **zone,
+            "why": why(zone, plan.limits).as_record(),
+            "benefit": benefit(zone, plan.limits).as_record(),
+        }
+        for zone in plan.zones.drop(columns="geometry").to_dict("records")
+    ]
     harrow = plan.harrow
     content = {
         "schema": schemas.PLAN,

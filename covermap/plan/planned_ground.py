@@ -11,8 +11,7 @@ import numpy as np
 from covermap.cover.ground_cover import cover_pct
 from covermap.field.field_result import FieldResult
 from covermap.ground.grid import Grid
-from covermap.ground.rasters import DerivedRaster, PlacedRaster, Raster, new_raster, stripes
-from covermap.harvest.working_width import across_m
+from covermap.ground.rasters import DerivedRaster, Raster, new_raster, stripes
 from covermap.plan.actions import HEAP_ABOVE, Spot
 from covermap.plan.field_sums import RowSums, rows_of
 from covermap.plan.harrow_angle import HarrowChoice, HarrowField
@@ -128,14 +127,13 @@ def harrow_field(result: FieldResult, residue_t_ha: Raster) -> HarrowField:
     def laid(residue: np.ndarray, given: np.ndarray) -> np.ndarray:
         return np.maximum(np.nan_to_num(residue / 10 - given * flat), 0)
 
-    cut_by = result.rasters["cut_by"]
     return HarrowField(
         _kept(DerivedRaster(laid, residue_t_ha, given), result.grid),
         given,
         DerivedRaster(np.isfinite, result.rasters["spread_ratio"]),
         result.grid,
-        _pass_of_cell(result),
-        PlacedRaster(lambda first, cut: across_m(cut, result.sweeps, result.grid, first), cut_by),
+        result.cut_by_pass,
+        result.off_middle_m,
     )
 
 
@@ -145,11 +143,6 @@ def _kept(raster: Raster, grid: Grid) -> Raster:
     for part in stripes(grid):
         kept.write(part.row, raster.rows(part.row, part.rows))
     return kept
-
-
-def _pass_of_cell(result: FieldResult) -> Raster:
-    pass_no = np.append(result.pass_of_sweep, 0).astype(np.int32)
-    return DerivedRaster(lambda cut: pass_no[cut], result.rasters["cut_by"])
 
 
 def planned_ground(
@@ -192,7 +185,7 @@ def planned_ground(
         load,
         after_load,
         cover_of(followed.last_t_ha, result),
-        DerivedRaster(lambda number: lying[number], _pass_of_cell(result)),
+        DerivedRaster(lambda number: lying[number], result.cut_by_pass),
         DerivedRaster(lambda number: heap[number], result.rasters["strip_of_cell"]),
     )
 
@@ -214,10 +207,9 @@ def _load_after(
 
 def _passes_in_rows(result: FieldResult) -> np.ndarray:
     """Tell which passes have straw still lying in windrows, by pass number."""
-    above = result.settings.number("limits", "double_above")
     known, rows = np.zeros((2, len(result.passes) + 1), np.int64)
-    for number, ratio in rows_of(_pass_of_cell(result), result.rasters["spread_ratio"]):
+    for number, ratio in rows_of(result.cut_by_pass, result.rasters["spread_ratio"]):
         known += np.bincount(number[np.isfinite(ratio)], minlength=len(known))
-        rows += np.bincount(number[ratio > above], minlength=len(rows))
+        rows += np.bincount(number[result.limits.double(ratio)], minlength=len(rows))
     laid = np.append(False, (result.passes["discharge"] == "windrow").to_numpy(bool))
     return np.asarray(laid & (rows >= _LEAST_ROW_SHARE * np.maximum(known, 1)))
