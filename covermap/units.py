@@ -61,6 +61,9 @@ _MASS = {
     "lb": KG_PER_POUND,
     "lbs": KG_PER_POUND,
     "short_ton": KG_PER_SHORT_TON,
+    # The international avoirdupois ounce is 1/16 lb (NIST SP 811, appendix B.8).
+    "oz": KG_PER_POUND / 16,
+    "ounces": KG_PER_POUND / 16,
 }
 _TIME = {"s": 1.0, "sec": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0, "hr": 3600.0}
 
@@ -118,6 +121,17 @@ KINDS: dict[str, Kind] = {
             "ha": 1e4,
             "ac": SQUARE_METRES_PER_ACRE,
             "ft2": METRES_PER_FOOT**2,
+            "cm2": 1e-4,
+            "in2": (METRES_PER_FOOT / 12) ** 2,
+        },
+    ),
+    "depth": Kind(
+        "mm",
+        {
+            "mm": 1.0,
+            "cm": 10.0,
+            "m": 1000.0,
+            **dict.fromkeys(("in", "inch", "inches"), 1000 * METRES_PER_FOOT / 12),
         },
     ),
     "percent": Kind("%", {"%": 1.0, "pct": 1.0, "percent": 1.0}),
@@ -261,6 +275,7 @@ _METRIC = {
     "wind": Shown(1.0, "m/s", 1),
     "nutrient": Shown(1.0, "kg/ha", 1),
     "nutrient per mass": Shown(1.0, "kg per tonne", 1),
+    "percent": Shown(1.0, "%", 0),
     "fuel": Shown(1.0, "l", 0),
     "travel": Shown(1e-3, "km", 1),
     "small length": Shown(100.0, "cm", 0),
@@ -276,6 +291,7 @@ _US = {
     "wind": Shown(3600 / (5280 * METRES_PER_FOOT), "mph", 1),
     "nutrient": Shown(SQUARE_METRES_PER_ACRE / 1e4 / KG_PER_POUND, "lb/ac", 1),
     "nutrient per mass": Shown(KG_PER_SHORT_TON / 1000 / KG_PER_POUND, "lb per short ton", 1),
+    "percent": Shown(1.0, "%", 0),
     "fuel": Shown(1 / LITRES_PER_GALLON, "gal", 0),
     "travel": Shown(1 / (5280 * METRES_PER_FOOT), "mi", 1),
     "small length": Shown(12 / METRES_PER_FOOT, "in", 0),

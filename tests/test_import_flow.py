@@ -21,7 +21,7 @@ ORDER = (
     ("wind",),
     ("spread",),
     ("cover",),
-    ("field.open_field",),
+    ("field.open_field", "field.mapped_field"),
     ("field.harvest_record",),
     ("field.field_ground", "field.field_passes"),
     ("field.field_result",),
@@ -37,6 +37,7 @@ ORDER = (
     ("report",),
     ("export",),
     ("seasons",),
+    ("door",),
     ("cli",),
     ("__main__",),
 )

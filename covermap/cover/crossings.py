@@ -7,7 +7,6 @@ import numpy as np
 from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid, whole
 from covermap.ground.rasters import HeldRaster, Raster, stripes
-from covermap.ground.sweeps import in_cells
 from covermap.harvest.working_width import HeaderSweeps
 
 #: Passes that lie within this angle of each other are neighbours, not crossings [deg].
@@ -23,33 +22,24 @@ _PROBES, _PROBES_ALONG = 11, np.array([0.2, 0.8])
 def crossing_sweeps(
     sweeps: HeaderSweeps, newly_cut_m2: np.ndarray, cut_by: Raster, pass_no: np.ndarray, grid: Grid
 ) -> np.ndarray:
-    """Tell which sweeps turn, or run over ground that a pass at an angle had cut.
+    """Tell (n,) which sweeps turn, or run over ground that a pass at an angle had cut.
 
-    Parameters
-    ----------
-    sweeps : HeaderSweeps
-        In order of travel.
-    newly_cut_m2 : numpy.ndarray
-        (n,) ground that each cut [m²].
-    cut_by : Raster
-        Sweep that cut each cell, -1 none.
-    pass_no : numpy.ndarray
-        (n,) pass number of each.
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,) bool.
+    Sweeps stand in order of travel; ``newly_cut_m2`` and ``pass_no`` are (n,), the ground that
+    each cut and its pass; ``cut_by`` is the sweep that cut each cell, -1 none.
     """
     step = sweeps.corners[:, 2:].mean(axis=1) - sweeps.corners[:, :2].mean(axis=1)
     reach = max(round(float(np.median(sweeps.header_width_m) / np.median(sweeps.length_m))), 1)
     heading, turning = _smooth_headings(step, pass_no, reach)
     swept = sweeps.header_width_m * sweeps.length_m
     over = np.flatnonzero(newly_cut_m2 < _ALL_NEW * swept)
-    corners = in_cells(sweeps.corners[over], grid)
+    east, north = sweeps.corners[over, :, 0], sweeps.corners[over, :, 1]
+    # x, y [cells] from the grid's north-west corner
+    corners = np.stack(
+        [(east - grid.west) / grid.cell_m, (grid.north - north) / grid.cell_m], axis=-1
+    )
     foreign, askew = np.zeros((2, len(over)), np.int64)
     windows = [whole(grid)] if isinstance(cut_by, HeldRaster) else stripes(grid)
-    north, south = corners[..., 1].min(axis=1), corners[..., 1].max(axis=1)
+    top, bottom = corners[..., 1].min(axis=1), corners[..., 1].max(axis=1)
     for window in windows:
         row0, end = window.row, window.row + window.rows
         # probes off the grid are read at its edge
@@ -58,7 +48,7 @@ def crossing_sweeps(
         _count_foreign(
             corners,
             over,
-            np.flatnonzero((south >= low) & (north <= high)),
+            np.flatnonzero((bottom >= low) & (top <= high)),
             cut_by.rows(row0, window.rows),
             row0,
             grid.rows,

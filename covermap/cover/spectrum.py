@@ -78,16 +78,6 @@ class SpectrumCurve:
         """Coefficient of variation in each band [%]."""
         return np.asarray(100 * np.sqrt(self.relative_variance))
 
-    @property
-    def one_spacing_share(self) -> float:
-        """Part of the whole variance bound to one spacing, 0 to 1."""
-        return (self.one_spacing_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
-
-    @property
-    def two_spacings_share(self) -> float:
-        """Part of the whole variance bound to two spacings, 0 to 1."""
-        return (self.two_spacings_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
-
 
 @dataclass(frozen=True)
 class Spectrum:
@@ -139,12 +129,11 @@ def cross_track_spectrum(
     heading_deg: float,
     spacing_m: float,
     *,
-    transect_every_m: float = TRANSECT_EVERY_M,
     pass_ends_m: float = PASS_ENDS_M,
 ) -> Spectrum:
     """Find at which distances across the passes the spread is uneven.
 
-    Straight transects square to the heading are read every ``transect_every_m`` by nearest
+    Straight transects square to the heading are read every :data:`TRANSECT_EVERY_M` by nearest
     cell at half a cell, so that each cell counts by the length that the transect has in it.
     Only ground counts that is harvested for ``pass_ends_m`` ahead and behind along the passes.
     Stretches of it without a hole and at least :data:`LEAST_SPACINGS` long are freed of their mean,
@@ -165,8 +154,6 @@ def cross_track_spectrum(
         none.
     spacing_m : float
         Between passes [m]; NaN if not known.
-    transect_every_m : float
-        Distance between transects [m].
     pass_ends_m : float
         Left out where passes begin and end [m].
 
@@ -193,7 +180,7 @@ def cross_track_spectrum(
     longest_m = math.hypot(grid.rows, grid.cols) * grid.cell_m
     sums = _Sums(spacing_m, step_m, longest_m)
     longest_seen_m = 0.0
-    transects = _Transects(rasters, grid, heading_deg, step_m, transect_every_m)
+    transects = _Transects(rasters, grid, heading_deg, step_m)
     for samples in transects.stretches(pass_ends_m):
         length_m = samples.shape[1] * step_m
         longest_seen_m = max(longest_seen_m, length_m)
@@ -237,14 +224,9 @@ class _Transects:
     """Straight lines square to the passes, read off rasters by nearest cell."""
 
     def __init__(
-        self,
-        rasters: tuple[Raster, ...],
-        grid: Grid,
-        heading_deg: float,
-        step_m: float,
-        every_m: float,
+        self, rasters: tuple[Raster, ...], grid: Grid, heading_deg: float, step_m: float
     ) -> None:
-        self._rasters, self._grid, self._every_m = rasters, grid, every_m
+        self._rasters, self._grid = rasters, grid
         angle = math.radians(heading_deg)
         # cells per metre of travel and per metre to the right, rows running south
         # rounded, so that a line along the rows does not stray over the edge of one
@@ -253,8 +235,8 @@ class _Transects:
         self._right = east / grid.cell_m, north / grid.cell_m
         half_m = math.hypot(grid.rows, grid.cols) * grid.cell_m / 2
         self._right_m = np.arange(-half_m, half_m, step_m) + step_m / 2
-        lines = math.floor(half_m / every_m)
-        self._along_m = np.arange(-lines, lines + 1) * every_m
+        lines = math.floor(half_m / TRANSECT_EVERY_M)
+        self._along_m = np.arange(-lines, lines + 1) * TRANSECT_EVERY_M
 
     def _line(self, along_m: float) -> _Line:
         """Give which part of a line lies on the grid, and its cells there."""
@@ -274,7 +256,7 @@ class _Transects:
 
     def stretches(self, pass_ends_m: float) -> Iterator[np.ndarray]:
         """Give (rasters, samples) of each stretch without a hole."""
-        away = math.ceil(pass_ends_m / self._every_m)
+        away = math.ceil(pass_ends_m / TRANSECT_EVERY_M)
         # the lines that say whether the middle one lies far enough from the ends of passes
         near: deque[tuple[slice, np.ndarray, np.ndarray]] = deque(maxlen=2 * away + 1)
         for part, read in self._readings():

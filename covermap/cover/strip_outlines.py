@@ -26,51 +26,23 @@ _AREA_KEPT = 0.003
 _RUNS_TOGETHER = 250_000
 
 
-@compiled
-def _write_runs(
-    label: np.ndarray, number: np.ndarray, row0: int, columns: np.ndarray, write: bool
-) -> int:
-    """Count the runs of equal ``number[label]`` above 0, or write them into (n, 4)."""
-    rows, cols = label.shape
-    count = 0
-    for r in range(rows):
-        strip, start = 0, 0
-        for c in range(cols + 1):
-            here = number[label[r, c]] if c < cols else 0
-            if here == strip:
-                continue
-            if strip > 0:
-                if write:
-                    columns[count, 0] = strip
-                    columns[count, 1] = row0 + r
-                    columns[count, 2] = start
-                    columns[count, 3] = c
-                count += 1
-            strip, start = here, c
-    return count
-
-
 def cell_runs(label: np.ndarray, number: np.ndarray, window: Window) -> np.ndarray:
-    """Give the runs of cells of a window.
+    """Give the runs of cells of a window, by rows.
 
-    Parameters
-    ----------
-    label : numpy.ndarray
-        (rows, cols) int32 label of each cell.
-    number : numpy.ndarray
-        int32 strip number of each label, 0 none.
-    window : Window
-        Where those rows lie.
+    ``label`` is (rows, cols), ``number`` the strip of each label, 0 none.
 
     Returns
     -------
     numpy.ndarray
-        (n, 4) int32: strip, row, first column, column after the last; by rows.
+        (n, 4) int32: strip, row, first column, column after the last.
     """
-    count = _write_runs(label, number, window.row, np.zeros((0, 4), np.int32), False)
-    columns = np.zeros((count, 4), np.int32)
-    _write_runs(label, number, window.row, columns, True)
-    return columns
+    strip = np.pad(number[label], ((0, 0), (1, 1)))
+    row, col = np.nonzero(strip[:, 1:] != strip[:, :-1])
+    here = strip[row, col + 1]
+    # where a run begins; the next change of the row ends it
+    begins = np.flatnonzero(here > 0)
+    runs = [here[begins], window.row + row[begins], col[begins], col[begins + 1]]
+    return np.column_stack(runs).astype(np.int32)
 
 
 @compiled
@@ -275,19 +247,10 @@ def traced(runs: np.ndarray, grid: Grid, *, cut_steps: bool = False) -> np.ndarr
 
 
 def outlines(parts: list[np.ndarray], grid: Grid, count: int) -> np.ndarray:
-    """Give the outline of every strip, smoothed where that keeps its area.
+    """Give (count,) the outline of every strip, smoothed where that keeps its area, normalised.
 
-    Parameters
-    ----------
-    parts : list of numpy.ndarray
-        Runs of cells of windows from north to south; emptied to save memory.
-    count : int
-        Number of strips; each has runs.
-
-    Returns
-    -------
-    numpy.ndarray
-        (count,) polygons or multipolygons, normalised.
+    ``parts`` are runs of cells of windows from north to south, emptied to save memory; each of
+    the ``count`` strips has some.
     """
     runs = np.concatenate(parts)
     parts.clear()

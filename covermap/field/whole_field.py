@@ -24,8 +24,8 @@ from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.units import METRES_PER_FOOT
 from covermap.wind.wind import WindSeries
@@ -60,7 +60,7 @@ def map_field(
     CovermapError
         If the track or a setting does not allow a map.
     """
-    progress = progress or _silent
+    progress = progress or (lambda _step: None)
     give_back(len(track.fixes))
     progress("passes and residue flow")
     harvest = read_harvest(track, settings, boundary, wind)
@@ -69,8 +69,9 @@ def map_field(
         flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, harvest.pass_of_sweep
     )
     lines = pass_lines(harvest)
+    widest = pd.Series(sweeps.header_width_m).groupby(harvest.pass_of_sweep).max()
     outline = boundary or field_outline(
-        lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest)
+        lines, harvest.passes.table["spacing_m"].to_numpy(), widest.to_numpy()
     )
     progress("where it landed")
     ground = ground_of_field(harvest, settings, own, outline, bounded=boundary is not None)
@@ -78,16 +79,6 @@ def map_field(
     give_back(len(track.fixes))
     progress("what it means")
     return _meaning(track, settings, harvest, own, ground, lines, outline, progress)
-
-
-def _silent(step: str) -> None:
-    """Take no notice of progress."""
-
-
-def _widths(harvest: Harvest) -> np.ndarray:
-    """Give the widest header of each pass [m]."""
-    width_m = pd.Series(harvest.sweeps.header_width_m)
-    return width_m.groupby(harvest.pass_of_sweep).max().to_numpy()
 
 
 def _meaning(
@@ -134,7 +125,7 @@ def _meaning(
         on_standing_crop_kg=float(ground.on_standing_kg.sum()),
     )
     return FieldResult(
-        name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
+        name=settings.field.name or track.source.rsplit(".", 1)[0],
         grid=grid,
         rasters={**ground.rasters, "strip_of_cell": found.of_cell},
         harvest=harvest,
@@ -193,13 +184,14 @@ def _warnings(
             f"Warning: passes lie {spacing:.1f} m apart, but the header is {width:.1f} m wide."
             f"{hint} Area and residue per hectare follow from that width."
         )
-    if "header_width_m" in harvest.clean.path and ("combine", "cut_width") in settings.given:
+    stated = settings.combine.cut_width_m is not None
+    if "header_width_m" in harvest.clean.path and stated:
         found.append(
             "The header width in the track is used; the stated cut width only fills its gaps."
         )
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
     cut_inside = inside_m2 / harvest.newly_cut_m2.sum()
-    if settings.get("field", "boundary") is not None and cut_inside < 0.8:
+    if settings.field.boundary is not None and cut_inside < 0.8:
         found.append(
             f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "
             "Mass and harvested area are those of the whole track; unevenness (CV), gaps and "

@@ -13,7 +13,6 @@ import math
 import numpy as np
 
 from covermap.ground.compiled import compiled
-from covermap.ground.grid import Grid
 
 #: A sweep shorter than this is lengthened about its middle: a thrower standing still
 #: still throws some way fore and aft (no published figure; half a metre is one cell).
@@ -31,7 +30,7 @@ def sweep_corners(
     right_m: np.ndarray,
     heading_rad: np.ndarray,
 ) -> np.ndarray:
-    """Give the corners of each sweep.
+    """Give (n, 4, 2) the corners of each sweep [m]: left start, right start, right end, left end.
 
     Parameters
     ----------
@@ -44,11 +43,6 @@ def sweep_corners(
         ``left_m < right_m``.
     heading_rad : numpy.ndarray
         (n,) direction used where start and end coincide, clockwise from north [rad].
-
-    Returns
-    -------
-    numpy.ndarray
-        (n, 4, 2): left start, right start, right end, left end [m].
     """
     corners = np.empty((len(start), 4, 2))
     _set_corners(
@@ -120,11 +114,3 @@ def _set_corners(
         corners[i, 3, 1] = y1 + left_m[i] * right_y
         before_x, before_y = right_x, right_y
         before_length, before_short = length, short
-
-
-def in_cells(corners: np.ndarray, grid: Grid) -> np.ndarray:
-    """Turn easting, northing [m] into x, y [cells] from the grid's north-west corner."""
-    cells = np.empty_like(corners)
-    cells[..., 0] = (corners[..., 0] - grid.west) / grid.cell_m
-    cells[..., 1] = (grid.north - corners[..., 1]) / grid.cell_m
-    return cells

@@ -11,7 +11,6 @@ import pandas as pd
 
 from covermap.errors import Ask, SettingsError
 from covermap.field.field_result import FieldResult
-from covermap.field.harvest_record import defaults_used
 from covermap.ground.rasters import DerivedRaster, Raster
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.plan.actions import Limits
@@ -50,7 +49,8 @@ from covermap.plan.seeding import (
     judge_seeding,
     row_zone_share,
 )
-from covermap.settings.field_settings import FieldSettings
+from covermap.settings.field_settings import FieldSettings, defaults_used
+from covermap.settings.needed import no_cut_width, usual_cut_width_m
 from covermap.tables.crops import find_crop
 from covermap.tables.said import Said, each_once
 
@@ -145,7 +145,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
     load, covers = followed.load_t_ha, [
         cover_of(residue, result) for residue in (followed.residue_t_ha, followed.last_t_ha)
     ]  # fmt: skip
-    width_m = float(settings.get("plan", "implement_width") or _cut_width_m(result))
+    width_m = _implement_width_m(result)
     heading = _main_heading_deg(result)
     meets = harrow_field(result, followed.residue_t_ha)
     harrow = _harrow(result, meets, heading, width_m)
@@ -157,15 +157,15 @@ def plan_field(result: FieldResult) -> FieldPlan:
         heading,
     )
     zones, action = field_zones(result, calls, ways)
-    roughness_mm = settings.number("plan", "roughness") * 1000
+    roughness_mm = settings.plan.roughness_m * 1000
     water = partial(
         water_loss_ratio,
-        per_pct=settings.number("plan", "water_loss_per_pct"),
+        per_pct=settings.plan.water_loss_per_pct,
         roughness_mm=roughness_mm,
     )
     now, then = (field_mean_ratio(DerivedRaster(water, cover)) for cover in covers)
-    opener = settings.get("plan", "opener")
-    cold = settings.get("plan", "cold_wet_spring")
+    opener = settings.plan.opener
+    cold = settings.plan.cold_wet_spring
     return FieldPlan(
         result=result,
         limits=limits,
@@ -176,9 +176,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
         water_ratio=(now, then),
         water_range=range_means(partial(water_loss_range, roughness_mm=roughness_mm), covers[1]),
         wind_ratio=(field_wind_loss(covers[0]), field_wind_loss(covers[1])),
-        nitrogen=field_tie_up(
-            followed.residue_t_ha, result.crop.kind, settings.number("plan", "target_c_n")
-        ),
+        nitrogen=field_tie_up(followed.residue_t_ha, result.crop.kind, settings.plan.target_c_n),
         seeding=judge_seeding(
             load,
             cover_of(load, result),
@@ -203,7 +201,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
 
 
 def _check_next_crop(settings: FieldSettings) -> None:
-    named = settings.get("field", "next_crop")
+    named = settings.field.next_crop
     if named is None:
         return
     try:
@@ -215,26 +213,25 @@ def _check_next_crop(settings: FieldSettings) -> None:
 
 
 def _limits(result: FieldResult, operations: list[Operation]) -> Limits:
-    settings = result.settings
-    hairpin = settings.get("plan", "hairpin_from")
+    stated = result.settings.plan
     return Limits(
         *result.limits,
-        settings.number("plan", "target_cover_pct"),
-        settings.get("plan", "opener_limit"),
-        settings.get("plan", "cleaner_limit"),
-        hairpin if settings.get("plan", "opener") == "disc" else None,
-        COLD_LOAD_T_HA if settings.get("plan", "cold_wet_spring") == "yes" else None,
+        stated.target_cover_pct,
+        stated.opener_limit_t_ha,
+        stated.cleaner_limit_t_ha,
+        stated.hairpin_from_t_ha if stated.opener == "disc" else None,
+        COLD_LOAD_T_HA if stated.cold_wet_spring == "yes" else None,
         any(operation.kind == "tillage" for operation in operations),
     )
 
 
 def _stated_heading(settings: FieldSettings, main_deg: float) -> float:
-    stated = settings.get("plan", "implement_heading")
+    stated = settings.plan.implement_heading_deg
     return main_deg if stated is None else float(stated)
 
 
 def _fragile(settings: FieldSettings, crop: str) -> Fragility:
-    stated = settings.get("plan", "fragile")
+    stated = settings.plan.fragile
     if stated is not None:
         return Fragility(stated == "yes", "stated by you", "stated", None)
     try:
@@ -246,14 +243,16 @@ def _fragile(settings: FieldSettings, crop: str) -> Fragility:
 
 
 def _operations(settings: FieldSettings) -> list[Operation]:
-    named = settings.get("plan", "operations") or ()
+    named = settings.plan.operations or ()
     found = [find_operation(name) for name in named]
-    rate, days = settings.get("plan", "decay_pct_per_day"), settings.get("plan", "decay_days")
-    if (rate is None) != (days is None):
+    rate, days = settings.plan.decay_pct_per_day, settings.plan.decay_days
+    if rate is not None and days is not None:
+        return [daily_decay(rate / 100, days), *found]
+    if rate is not None or days is not None:
         raise SettingsError(
             "[plan] decay_pct_per_day and decay_days go together.", way_out="Give both."
         )
-    return found if rate is None else [daily_decay(rate / 100, days), *found]
+    return found
 
 
 def _seeding_step(operations: list[Operation]) -> int:
@@ -262,9 +261,16 @@ def _seeding_step(operations: list[Operation]) -> int:
     return kinds.index("seeding") if "seeding" in kinds else len(kinds)
 
 
-def _cut_width_m(result: FieldResult) -> float:
-    stated = result.settings.get("combine", "cut_width")
-    return float(stated or result.passes["spacing_m"].median())
+def _implement_width_m(result: FieldResult) -> float:
+    """Give the working width of harrow or tillage tool [m]: as stated, else the cut width."""
+    stated, passes = result.settings.plan.implement_width_m, result.passes
+    width = stated or usual_cut_width_m(
+        result.settings.combine.cut_width_m,
+        measured_m=(passes["spacing_m"].median(), passes["working_width_m"].median()),
+    )
+    if width is None:
+        raise no_cut_width()
+    return width
 
 
 def _main_heading_deg(result: FieldResult) -> float:
@@ -282,8 +288,8 @@ def _harrow(
 ) -> HarrowChoice | None:
     """Give the best harrowing if there is anything to even."""
     settings = result.settings
-    least = settings.number("plan", "harrow_least_angle")
-    most = settings.number("plan", "harrow_most_angle")
+    least = settings.plan.harrow_least_angle_deg
+    most = settings.plan.harrow_most_angle_deg
     if least > most:
         raise SettingsError(
             f"[plan] harrow_least_angle ({least:g}°) is above harrow_most_angle ({most:g}°).",
@@ -291,7 +297,7 @@ def _harrow(
         )
     if len(result.strips) == 0:
         return None
-    stated = settings.get("plan", "implement_heading")
+    stated = settings.plan.implement_heading_deg
     if stated is None:
         steps = np.arange(least, most + 1e-9, _ANGLE_STEP_DEG)
         angles = sorted({float(a) for a in (*steps, *(-steps), most, -most)})
@@ -301,21 +307,21 @@ def _harrow(
         meets,
         Harrow(
             width_m,
-            settings.number("plan", "harrow_carry"),
-            settings.number("plan", "harrow_moved_share"),
+            settings.plan.harrow_carry_m,
+            settings.plan.harrow_moved_share,
         ),
         heading_deg,
         angles,
-        round(settings.number("plan", "harrow_passes")),
+        round(settings.plan.harrow_passes),
         **result.limits._asdict(),
     )
 
 
 def _response(settings: FieldSettings, load: Raster, crop: str) -> Establishment | None:
-    measure = settings.get("plan", "response")
+    measure = settings.plan.response
     if measure == "none":
         return None
-    next_crop = settings.get("field", "next_crop")
+    next_crop = settings.field.next_crop
     if next_crop is None:
         raise SettingsError(
             "[plan] response needs the crop to be sown.",
@@ -330,7 +336,7 @@ def _baling(
     result: FieldResult, residue: Raster, operations: list[Operation], fragile: bool
 ) -> Baling:
     settings = result.settings
-    stated, rotation = settings.get("plan", "keep_residue"), settings.get("plan", "rotation")
+    stated, rotation = settings.plan.keep_residue_t_ha, settings.plan.rotation
     if stated is not None and rotation is not None:
         raise SettingsError(
             "[plan] keep_residue and rotation say the same thing.", way_out="Give one."
@@ -338,13 +344,13 @@ def _baling(
     keep, source = stated or 0.0, "stated by you"
     if rotation is not None:
         keep, source = straw_need_t_ha(rotation), f"published for {rotation}"
-    share = settings.get("plan", "balable_share")
+    share = settings.plan.balable_share
     return removable_straw(
         residue,
         operations,
         cell_area_m2=result.grid.cell_area_m2,
         balable_share=_straw_share(result) if share is None else share,
-        target_cover_pct=settings.number("plan", "target_cover_pct"),
+        target_cover_pct=settings.plan.target_cover_pct,
         fragile=fragile,
         cover_m2_per_kg=result.crop.cover_m2_per_kg,
         keep_t_ha=keep,
@@ -364,13 +370,13 @@ def _notes(steps: list[Step], fragile: Fragility, result: FieldResult) -> tuple[
         notes.append(Said("plan-no-operations"))
     elif fragile.conflict is not None:
         notes.append(fragile.conflict)
-    zone, rows = (result.settings.get("plan", key) for key in ("row_zone_width", "row_spacing"))
-    if (zone is None) != (rows is None):
+    zone, rows = result.settings.plan.row_zone_width_m, result.settings.plan.row_spacing_m
+    if zone is not None and rows is not None:
+        notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
+    elif zone is not None or rows is not None:
         raise SettingsError(
             "[plan] row_zone_width and row_spacing go together.", way_out="Give both."
         )
-    if zone is not None:
-        notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
     if not (result.passes["discharge"] == "windrow").any():
         notes.append(Said("baling-chopped"))
     return each_once(notes)

@@ -93,7 +93,7 @@ def plan_picture(plan: FieldPlan, *, us_units: bool = False) -> str:
         keys = blank_axes(figure, (0.4, table_top + 0.06, 5.35, 0.38))
         _draw_keys(keys, plan, points_per_metre(left), us_units)
         table = blank_axes(figure, (0.4, 0.62, 5.35, table_top - 0.62))
-        currency = plain_text(plan.result.settings.get("plan", "currency") or "", _LONGEST_CURRENCY)
+        currency = plain_text(plan.result.settings.plan.currency or "", _LONGEST_CURRENCY)
         draw_table(table, plan.work, currency, us_units=us_units)
         right = map_axes(figure, (6.2, 3.78, 3.3, 2.62), bounds)
         right.set_title("Cover after the operations", loc="left", fontsize=10)

@@ -14,12 +14,12 @@ from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
 from covermap.files import schemas
-from covermap.files.plain_values import plain
 from covermap.plan.actions import Limits
 from covermap.plan.field_sums import count_of, sums_of
 from covermap.plan.harrow_picture import harrow_said
 from covermap.plan.operation_table import Range
 from covermap.plan.plan_field import FieldPlan
+from covermap.tables.plain_values import plain
 from covermap.tables.said import Said, each_once, rules_of
 from covermap.units import shown
 
@@ -46,7 +46,7 @@ def _numbers(numbers: Mapping[str, Any], limits: Limits) -> dict[str, Any]:
 def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     """Give the plan as lines of text, each judgement with its rule id in brackets."""
     result = plan.result
-    next_crop = result.settings.get("field", "next_crop")
+    next_crop = result.settings.field.next_crop
     lines = [f"{result.name}: plan for {next_crop or 'the next crop'} after {result.crop.kind}"]
     lines += ["What to do:", *work_lines(plan, us_units)]
     lines += ["Largest zones:", *_zone_lines(plan, us_units)]
@@ -76,7 +76,7 @@ def _harrow_said(plan: FieldPlan) -> list[Said]:
 def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     """Give one line for each action: ground, implement runs, cost and fuel."""
     unit = shown(us_units)
-    currency = plan.result.settings.get("plan", "currency") or ""
+    currency = plan.result.settings.plan.currency or ""
     lines = []
     for row in plan.work.to_dict("records"):
         if row["area_ha"] < _LEAST_HA:
@@ -198,7 +198,7 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         "covermap": __version__,
         "field": plan.result.name,
         "crop": plan.result.crop.kind,
-        "next_crop": settings.get("field", "next_crop"),
+        "next_crop": settings.field.next_crop,
         "limits": limits,
         "fragile": {"fragile": plan.fragile.fragile, "source": plan.fragile.source},
         "steps": [

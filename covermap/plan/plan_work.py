@@ -142,7 +142,7 @@ def strip_actions(result: FieldResult, calls: Calls, zone_action: Raster) -> gpd
         counts += _counted(number, calls.action(spot, with_passes=True)[where], areas)
         gentle += _counted(number, calls.action(spot, with_passes=False)[where], areas)
         zoned += _counted(number, zone_action.rows(part.row, part.rows)[where], areas)
-    least = result.settings.number("plan", "zone_share")
+    least = result.settings.plan.zone_share
     chosen = action_of_pieces(counts, least)
     worked = zoned[np.arange(areas), chosen] >= 0.5 * zoned.sum(axis=1)
     apart = np.isin(chosen, _PASS_NUMBERS) & ~worked
@@ -226,7 +226,7 @@ def _ruled(
     """Rule some ground along a heading; give its zones, and write the action of every cell."""
     settings, grid, width_m = result.settings, result.grid, ways.width_m
     heading_deg = ways.pass_heading_deg if with_passes else ways.main_heading_deg
-    length_m = max(_PIECE_WIDTHS * width_m, settings.number("limits", "strip_min_length"))
+    length_m = max(_PIECE_WIDTHS * width_m, settings.limits.strip_min_length_m)
     ruling = rule_field(inside, grid, heading_deg, width_m, length_m)
     figures = _AreaFigures(ruling.pieces, calls.limits)
     counts = np.zeros((ruling.pieces, len(RULE_IDS)), np.int64)
@@ -238,7 +238,7 @@ def _ruled(
         if with_passes:
             wanted[~np.isin(wanted, _PASS_NUMBERS)] = 0
         counts += _counted(piece, wanted, ruling.pieces)
-    chosen = action_of_pieces(counts, settings.number("plan", "zone_share"))
+    chosen = action_of_pieces(counts, settings.plan.zone_share)
     chosen = without_slivers(chosen, ruling, counts, grid.cell_area_m2)
     chosen = _worth_driving(chosen, zones_of(chosen, counts, ruling), figures)
     for part in stripes(grid):
@@ -288,24 +288,22 @@ def _worth_driving(chosen: np.ndarray, zone: np.ndarray, figures: _AreaFigures) 
     return np.where(left, 0, chosen)
 
 
-#: Which of the stated prices an action is paid with.
-_PRICES = {
-    "plan-harrow": "harrow",
-    "plan-spread-again": "rake",
-    "plan-till": "till",
-    "plan-bale-or-rake": "rake",
-}
-
-
 def work_by_action(zones: gpd.GeoDataFrame, settings: FieldSettings) -> pd.DataFrame:
     """Add zones up by action; cost and fuel are NaN where no price is stated."""
+    stated = settings.plan
+    harrow = stated.harrow_cost_per_ha, stated.harrow_fuel_l_per_ha
+    rake = stated.rake_cost_per_ha, stated.rake_fuel_l_per_ha
+    prices = {
+        "plan-harrow": harrow,
+        "plan-spread-again": rake,
+        "plan-till": (stated.till_cost_per_ha, stated.till_fuel_l_per_ha),
+        "plan-bale-or-rake": rake,
+    }
     rows = []
     for rule_id, group in zones.groupby("rule_id", sort=False):
         hectares = group["area_m2"].sum() / 1e4
-        price = _PRICES.get(str(rule_id))
-        cost = None if price is None else settings.get("plan", f"{price}_cost_per_ha")
-        fuel = None if price is None else settings.get("plan", f"{price}_fuel_l_per_ha")
-        per_l = settings.get("plan", "fuel_price_per_l")
+        cost, fuel = prices.get(str(rule_id), (None, None))
+        per_l = stated.fuel_price_per_l
         fuel_l = np.nan if fuel is None else fuel * hectares
         total = np.nan if cost is None else cost * hectares
         if cost is not None and fuel is not None and per_l is not None:

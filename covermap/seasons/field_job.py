@@ -13,11 +13,12 @@ from typing import Any
 from covermap.errors import CovermapError, OutputError, TrackError, in_field_file
 from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.ground.threads import limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.seasons.content_key import content_key
 from covermap.seasons.job_record import (
     files_in,
     fresh_folder,
+    holds,
     is_whole,
     put_in_place,
     read_record,
@@ -25,7 +26,6 @@ from covermap.seasons.job_record import (
 )
 from covermap.seasons.parted_track import FieldPart, PartedTrack, parted_track
 from covermap.seasons.season_file import Parting
-from covermap.seasons.season_lock import holds
 from covermap.seasons.split_track import machines_of
 
 #: Trouble of the disk that every other field would meet too.
@@ -152,7 +152,7 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
     """Tell which fields a track covers; never raises for a faulty file."""
     try:
         inputs = inputs_of(source, overrides, None, common)
-        speed = inputs.settings.number("limits", "most_harvest_speed")
+        speed = inputs.settings.limits.most_harvest_speed_m_s
         found: list[PartedTrack] = []
 
         def read(path: Path, **how: Any) -> Track:
@@ -168,17 +168,9 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
 
 
 def map_one(job: FieldJob, common: Common) -> Done:
-    """Map one field into its folder and write its record; never raises for a faulty field.
+    """Map one field into its folder and write its record.
 
-    Parameters
-    ----------
-    job : FieldJob
-    common : Common
-
-    Returns
-    -------
-    Done
-        A failed field has its reason in the row.
+    Never raises for a faulty field: its row has the reason.
     """
     row = empty_row(job)
     try:
@@ -316,7 +308,7 @@ def _open(inputs: FieldInputs, job: FieldJob) -> tuple[OpenField, str | None]:
         opened = read_inputs(inputs)
         return opened, machines_of(opened.track)
     parting, number = job.parting, job.part
-    speed = inputs.settings.number("limits", "most_harvest_speed")
+    speed = inputs.settings.limits.most_harvest_speed_m_s
     taken: list[FieldPart] = []
 
     def read(path: Path, **how: Any) -> Track:

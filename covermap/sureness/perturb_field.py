@@ -13,11 +13,12 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.what_if import Run
 from covermap.field.field_result import FieldResult
-from covermap.field.harvest_record import Harvest, cut_height_m, mean_speed_m_s
+from covermap.field.harvest_record import Harvest, mean_speed_m_s
 from covermap.field.whole_field import map_field
 from covermap.ground.threads import core_count, limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.needed import cut_height_m
 from covermap.spread.deposit import Bands, deposit
 from covermap.sureness.field_numbers import FieldNumbers, MappedGround, field_numbers
 from covermap.sureness.perturbations import Draw, Perturbations, draws, usual_perturbations

@@ -26,24 +26,24 @@ def season_file(folder, text):
         ('[seasons]\nname = "x"', "'seasons'.*'season'"),
         ('[season]\nnam = "x"', "'nam'.*'name'"),
         ('[season]\nname = "x"', "names no field"),
-        ("[season]\nyear = true", "year: expected a whole number"),
+        ("[season]\nyear = true", "year: True is no year. Expected a whole number"),
         ('[season]\nfolder = "nowhere"', "'nowhere' is no folder"),
         ('[defaults.crop]\nkint = "wheat"', "'kint'.*'kind'"),
         ('[defaults.crop]\nkind = "wheet"', r"\[defaults\].*wheet"),
         ('[defaults.crops]\nkind = "wheat"', "'crops'.*'crop'"),
         ('[defaults.field]\ntrack = "a.csv"', "belongs to one field"),
         ('[defaults.spread]\nwidth = "-3 m"', r"\[defaults\].*out of range"),
-        ('[[fields]]\nfile = "a.toml"\ntrack = "a.csv"', "give either file"),
+        ('[[fields]]\nfile = "a.toml"\ntrack = "a.csv"', "Give either file"),
         ('[[fields]]\nfile = "a.csv"', "ends in .toml"),
         ('[[fields]]\nfile = "a.toml"\n[fields.spred]\nwidth = 3', "'spred'.*'spread'"),
         ('[[fields]]\nfile = "a.toml"\n[fields.spread]\nwith = 3', "'with'.*'width'"),
-        ('[[fields]]\nfile = "a.toml"\n[fields.field]\nname = "A"', "write it beside the file"),
-        ('[[tracks]]\nfile = "a.csv"', "say how to part"),
-        ('[[tracks]]\nfile = "a.csv"\nsplit = "gaps"\nboundaries = "b.geojson"', "say how to part"),
-        ('[[tracks]]\nfile = "a.csv"\nsplit = "time"', 'expected "gaps"'),
+        ('[[fields]]\nfile = "a.toml"\n[fields.field]\nname = "A"', "Write it beside the file"),
+        ('[[tracks]]\nfile = "a.csv"', "Say how to part"),
+        ('[[tracks]]\nfile = "a.csv"\nsplit = "gaps"\nboundaries = "b.geojson"', "Say how to part"),
+        ('[[tracks]]\nfile = "a.csv"\nsplit = "time"', 'Expected "gaps"'),
         ('[[tracks]]\nfile = "a.csv"\nsplit = "gaps"\ngap = "0 m"', "out of range"),
         ('[[tracks]]\nfile = "a.csv"\nboundaries = "b.geojson"\ngap = 5', "gap does not go with"),
-        ('[fields]\nfile = "a.toml"', r"write it as \[\[fields\]\]"),
+        ('[fields]\nfile = "a.toml"', r"Write it as \[\[fields\]\]"),
         ('[field]\ntrack = "a.csv"', "a field file, no season file"),
         ("[season", "not valid TOML"),
     ],
@@ -71,17 +71,17 @@ def test_defaults_field_file_overrides_options_win_in_this_order(tmp_path):
         return find_inputs(tmp_path / "a.toml", defaults=defaults, overrides=above).settings
 
     own = built({})
-    assert own.get("crop", "kind") == "wheat"
-    assert own.get("crop", "grain_moisture_pct") == 12
-    assert own.get("crop", "cut_height") == 0.2
+    assert own.crop.kind == "wheat"
+    assert own.crop.grain_moisture_pct == 12
+    assert own.crop.cut_height_m == 0.2
     # a reach in the field file takes back the width below it, and one wind the wind file
-    assert (own.get("spread", "width"), own.get("spread", "reach_left")) == (None, 3)
-    assert (own.get("wind", "file"), own.get("wind", "speed")) == (None, 2)
+    assert (own.spread.width_m, own.spread.reach_left_m) == (None, 3)
+    assert (own.wind.file, own.wind.speed_m_s) == (None, 2)
     overridden = built(overrides)
-    assert overridden.get("crop", "grain_yield") == 6
-    assert overridden.get("spread", "width") == pytest.approx(30 * 0.3048)
-    assert overridden.get("spread", "reach_left") is None
-    assert built(over(overrides, options)).get("crop", "grain_yield") == 7
+    assert overridden.crop.grain_yield_t_ha == 6
+    assert overridden.spread.width_m == pytest.approx(30 * 0.3048)
+    assert overridden.spread.reach_left_m is None
+    assert built(over(overrides, options)).crop.grain_yield_t_ha == 7
 
 
 _VALUES = {

@@ -120,17 +120,24 @@ def test_a_repeat_is_the_map_of_what_was_drawn(more):
     in_rows = more.get("spread__discharge") == "windrow"
     for one in found.repeats.to_dict("records"):
         width = 1.0 if in_rows else one["spread_width_factor"]
-        changed = {
-            ("wind", "speed"): 6.0 * one["wind_speed_factor"],
-            ("wind", "from_deg"): (110.0 + one["wind_turn_deg"]) % 360,
-            ("crop", "grain_yield"): 6.0 * one["yield_factor"],
+        spread = {
+            name: getattr(settings.spread, name) * width
+            for name in ("width_m", "reach_left_m", "reach_right_m")
+            if getattr(settings.spread, name) is not None
         }
-        for key in ("width", "reach_left", "reach_right"):
-            if settings.get("spread", key) is not None:
-                changed["spread", key] = settings.get("spread", key) * width
-        if settings.get("spread", "chaff_width") is not None:
-            changed["spread", "chaff_width"] = 4.0 * one["spread_width_factor"]
-        again = numbers_of_map(map_field(track, settings.with_values(changed)))
+        if settings.spread.chaff_width_m is not None:
+            spread["chaff_width_m"] = 4.0 * one["spread_width_factor"]
+        changed = replace(
+            settings,
+            spread=replace(settings.spread, **spread),
+            wind=replace(
+                settings.wind,
+                speed_m_s=6.0 * one["wind_speed_factor"],
+                from_deg=(110.0 + one["wind_turn_deg"]) % 360,
+            ),
+            crop=replace(settings.crop, grain_yield_t_ha=6.0 * one["yield_factor"]),
+        )
+        again = numbers_of_map(map_field(track, changed))
         for name in NUMBERS:
             assert one[name] == pytest.approx(again[name], rel=1e-5, abs=1e-4), name
 
@@ -305,7 +312,8 @@ def test_every_sentence_carries_its_rule_and_every_number_is_in_the_json():
 @pytest.mark.parametrize("us_units", [False, True])
 def test_the_picture_tells_every_number_and_what_was_varied(us_units):
     track, settings = field(**WINDY)
-    found = perturb_field(track, settings.with_values({("field", "name"): "<&>"}), repeats=20)
+    named = replace(settings, field=replace(settings.field, name="<&>"))
+    found = perturb_field(track, named, repeats=20)
     svg = range_plot(found, us_units=us_units)
     shown = " ".join(e.text or "" for e in ET.fromstring(svg).iter() if e.tag.endswith("}text"))
     assert "<&>" in shown
