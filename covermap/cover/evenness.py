@@ -130,17 +130,42 @@ def tray_readings(
         Side of the trays really used [m]: whole cells, at least one.
     """
     block = max(round(tray_m / cell_m), 1)
+    ratio = tray_ratio(deposit_kg_m2, given_kg_m2, harvested, block)
+    full = _sums(harvested.astype(np.int32), block) == block * block
+    return ratio[full], block * cell_m
+
+
+def tray_ratio(
+    deposit_kg_m2: np.ndarray, given_kg_m2: np.ndarray, harvested: np.ndarray, block: int
+) -> np.ndarray:
+    """Give the spread ratio of trays of ``block`` × ``block`` cells, row by row.
+
+    Parameters
+    ----------
+    deposit_kg_m2, given_kg_m2, harvested : numpy.ndarray
+        As in :func:`tray_readings`.
+    block : int
+        Cells along a side of a tray.
+
+    Returns
+    -------
+    numpy.ndarray
+        (rows // block, cols // block); NaN where a tray lies not wholly on harvested ground.
+    """
+    full = _sums(harvested.astype(np.int32), block) == block * block
+    deposit, given = _sums(deposit_kg_m2, block), _sums(given_kg_m2, block)
+    ratio = np.full(full.shape, np.nan, np.result_type(deposit, given))
+    np.divide(deposit, given, out=ratio, where=full)
+    return ratio
+
+
+def _sums(values: np.ndarray, block: int) -> np.ndarray:
+    """Add up square blocks of cells; those that hang over the edge are left out."""
     if block == 1:
-        return deposit_kg_m2[harvested] / given_kg_m2[harvested], cell_m
-    rows, cols = (size // block * block for size in harvested.shape)
-
-    def blocks(values: np.ndarray) -> np.ndarray:
-        cut = values[:rows, :cols]
-        parts = cut.reshape(rows // block, block, cols // block, block)
-        return np.asarray(parts.sum(axis=(1, 3)))
-
-    full = blocks(harvested.astype(np.int32)) == block * block
-    return blocks(deposit_kg_m2)[full] / blocks(given_kg_m2)[full], block * cell_m
+        return values
+    rows, cols = (size // block * block for size in values.shape)
+    parts = values[:rows, :cols].reshape(rows // block, block, cols // block, block)
+    return np.asarray(parts.sum(axis=(1, 3)))
 
 
 def evenness_by_pass(

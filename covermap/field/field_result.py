@@ -18,7 +18,7 @@ from covermap.cover.spectrum import Spectrum, spectrum_findings
 from covermap.cover.spread_limits import SpreadLimits, mean_where_known
 from covermap.field.harvest import Harvest
 from covermap.ground.grid import Grid
-from covermap.ground.rasters import Raster
+from covermap.ground.rasters import DerivedRaster, PlacedRaster, Raster
 from covermap.harvest.ledger import Ledger
 from covermap.harvest.working_width import across_m
 from covermap.settings.field_settings import BY_NAME, FieldSettings
@@ -163,16 +163,29 @@ class FieldResult:
         """strip_id of the cell, 0 none."""
         return self.rasters["strip_of_cell"].whole()
 
-    @cached_property
-    def pass_of_cell(self) -> np.ndarray:
+    @property
+    def cut_by_pass(self) -> Raster:
         """Pass that cut the cell, from 1; 0 none."""
         pass_no = np.append(self.harvest.pass_of_sweep, 0).astype(np.int32)
-        return np.asarray(pass_no[self.rasters["cut_by"].whole()])
+        return DerivedRaster(lambda cut_by: pass_no[cut_by], self.rasters["cut_by"])
+
+    @property
+    def off_middle_m(self) -> Raster:
+        """How far right of that pass's middle line the cell lies [m]."""
+        return PlacedRaster(
+            lambda first, cut_by: across_m(cut_by, self.harvest.sweeps, self.grid, first),
+            self.rasters["cut_by"],
+        )
+
+    @cached_property
+    def pass_of_cell(self) -> np.ndarray:
+        """All of ``cut_by_pass``."""
+        return self.cut_by_pass.whole()
 
     @cached_property
     def across_m(self) -> np.ndarray:
-        """How far right of that pass's middle line the cell lies [m]."""
-        return across_m(self.rasters["cut_by"].whole(), self.harvest.sweeps, self.grid)
+        """All of ``off_middle_m``."""
+        return self.off_middle_m.whole()
 
 
 def _summary(result: FieldResult) -> dict[str, Any]:

@@ -173,12 +173,15 @@ def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
     return total.reshape(-1)[: len(corners)] * grid.cell_area_m2
 
 
-def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
+def across_m(
+    cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid, first_row: int = 0
+) -> np.ndarray:
     """Give how far right of its sweep's middle line each cell of the grid lies [m], float32.
 
-    ``cut_by`` is (rows, cols) the sweep that cut the cell, -1 none; NaN where nothing was cut.
+    ``cut_by`` is (rows, cols) the sweep that cut the cell, from ``first_row`` of the grid, -1
+    none; NaN where nothing was cut.
     """
     across = np.full(cut_by.shape, np.nan, np.float32)
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
-    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), 0, 0, across)
+    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), first_row, 0, across)
     return across

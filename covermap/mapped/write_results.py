@@ -61,10 +61,10 @@ def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = No
     )
 
 
-def _planned(plan: FieldPlan) -> dict[str, np.ndarray]:
+def _planned(plan: FieldPlan) -> dict[str, Raster]:
     """Give the rasters of a plan that the map page shows."""
-    harrowed = {} if plan.harrow is None else {"harrowed_ratio": plan.spot.harrowed_ratio}
-    return harrowed | {"cover_after_pct": plan.spot.cover_pct}
+    harrowed = {} if plan.harrow is None else {"harrowed_ratio": plan.ground.harrowed_ratio}
+    return harrowed | {"cover_after_pct": plan.ground.cover_pct}
 
 
 def _zones(plan: FieldPlan) -> gpd.GeoDataFrame:
