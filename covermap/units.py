@@ -12,13 +12,15 @@ import math
 import re
 from dataclasses import dataclass
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 
 METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
 SQUARE_METRES_PER_ACRE = 4046.8564224
 KG_PER_SHORT_TON = 2000 * KG_PER_POUND
-LITRES_PER_GALLON = 3.785411784  # US gallon
+#: The US gallon is 231 cubic inches (NIST SP 811, appendix B.8).
+LITRES_PER_GALLON = 231 * (10 * METRES_PER_FOOT / 12) ** 3
+MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,9 @@ _MASS = {
     "lb": KG_PER_POUND,
     "lbs": KG_PER_POUND,
     "short_ton": KG_PER_SHORT_TON,
+    # The international avoirdupois ounce is 1/16 lb (NIST SP 811, appendix B.8).
+    "oz": KG_PER_POUND / 16,
+    "ounces": KG_PER_POUND / 16,
 }
 _TIME = {"s": 1.0, "sec": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0, "hr": 3600.0}
 
@@ -116,6 +121,17 @@ KINDS: dict[str, Kind] = {
             "ha": 1e4,
             "ac": SQUARE_METRES_PER_ACRE,
             "ft2": METRES_PER_FOOT**2,
+            "cm2": 1e-4,
+            "in2": (METRES_PER_FOOT / 12) ** 2,
+        },
+    ),
+    "depth": Kind(
+        "mm",
+        {
+            "mm": 1.0,
+            "cm": 10.0,
+            "m": 1000.0,
+            **dict.fromkeys(("in", "inch", "inches"), 1000 * METRES_PER_FOOT / 12),
         },
     ),
     "percent": Kind("%", {"%": 1.0, "pct": 1.0, "percent": 1.0}),
@@ -189,28 +205,31 @@ def read_quantity(value: object, kind: str, name: str, kg_per_bushel: float | No
     si_unit = KINDS[kind].si_unit
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise SettingsError(
-            f"{name}: expected a number in {si_unit or 'no unit'} or text with a unit, "
-            f"not {value!r}."
+            f"{name}: {value!r} is neither number nor text.",
+            f"Expected a number in {si_unit or 'no unit'} or text with a unit.",
         )
     if isinstance(value, str):
         match = _QUANTITY.match(value)
         if match is None:
-            raise SettingsError(f"{name}: {value!r} is not a number. {_example(kind)}")
+            raise SettingsError(f"{name}: {value!r} is not a number.", _example(kind))
         number = float(match.group(1).replace(",", "."))
         unit = match.group(2)
         if unit:
             factor = unit_factor(unit, kind, kg_per_bushel)
             if factor is None:
                 known = ", ".join(dict.fromkeys(KINDS[kind].factors)) or "no unit at all"
+                crop = [Ask("crop.kind", "wheat")] if unit.startswith("bu") else []
                 raise SettingsError(
-                    f"{name}: the unit {unit!r} is not one of {kind}. Known: {known}."
-                    + (" Bushels need --crop." if unit.startswith("bu") else "")
+                    f"{name}: the unit {unit!r} is not one of {kind}.",
+                    f"Known: {known}.",
+                    "Bushels need {0}." if crop else "",
+                    *crop,
                 )
             number *= factor
     else:
         number = float(value)
     if not math.isfinite(number):
-        raise SettingsError(f"{name}: {value!r} is not a finite number. {_example(kind)}")
+        raise SettingsError(f"{name}: {value!r} is not a finite number.", _example(kind))
     return number
 
 
@@ -281,3 +300,8 @@ _US = {
 def shown(us_units: bool) -> dict[str, Shown]:
     """Give the display units by kind: metric, or US customary if ``us_units``."""
     return _US if us_units else _METRIC
+
+
+def length_unit(us_units: bool) -> tuple[float, str]:
+    """Give metres per unit of length of plots and scale bars, and the unit."""
+    return (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")

@@ -19,18 +19,23 @@ from covermap.advice.settings_advice import (
     card_rows,
     strongest_corrected_m_s,
 )
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.field.harvest_record import (
     Harvest,
-    crop_of,
-    cut_height_m,
     heading_deg,
     mean_speed_m_s,
     ratios_of,
 )
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import residue_ratios
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.needed import (
+    crop_of,
+    cut_height_m,
+    no_cut_width,
+    no_spread_width,
+    usual_cut_width_m,
+)
 from covermap.tables.crops import Crop
 from covermap.wind.wind import WindSeries, components, crosswind_and_along, mean_wind
 from covermap.wind.wind_on_fixes import flight_wind, reach_of_rotor_m, tables_for, thrower
@@ -142,10 +147,12 @@ def advise(
         If crop, cut width, spread width or heading is missing.
     """
     crop = crop_of(settings)
-    if settings.get("spread", "discharge") == "windrow":
+    if settings.spread.discharge == "windrow":
         raise SettingsError(
-            "[spread] discharge is windrow: there is no throw to set. Give --discharge spread and "
-            "its width to be advised for spreading instead."
+            "[spread] discharge is windrow: there is no throw to set.",
+            "",
+            "Give {0} and its width to be advised for spreading instead.",
+            Ask("spread.discharge", "spread"),
         )
     ratios = ratios_of(settings, crop)
     stubble_m = cut_height_m(settings, crop)
@@ -155,8 +162,8 @@ def advise(
     spacing = _spacing(settings, harvest) if spacing_m is None else spacing_m
     if not _LEAST_SPACING_M <= spacing <= _MOST_SPACING_M:
         raise SettingsError(
-            f"--spacing: {spacing:g} m is out of range; expected the distance between passes, "
-            f"{_LEAST_SPACING_M:g} to {_MOST_SPACING_M:g} m."
+            f"A pass spacing of {spacing:g} m is out of range.",
+            f"Expected the distance between passes, {_LEAST_SPACING_M:g} to {_MOST_SPACING_M:g} m.",
         )
     axes = _axes(headings_deg, harvest, present)
     limits = _limits(settings, [present, *(s for a in axes for s in (a.there, a.back))])
@@ -170,8 +177,7 @@ def advise(
         1.4 * limits.most_reach_m,
         max(card_most_m_s, on_pieces) + 1.0,
     )
-    shape = str(settings.get("spread", "profile"))
-    model = SpreadModel(shape, settings.get("spread", "shares"), joined, spacing)
+    model = SpreadModel(settings.spread.profile, settings.spread.shares, joined, spacing)
     found = []
     for axis in axes:
         across = 0.0
@@ -235,44 +241,41 @@ def _apart(heading: np.ndarray, axis_deg: float, one_way: bool) -> np.ndarray:
 
 def _limits(settings: FieldSettings, present: list[SpreadSetting]) -> MachineLimits:
     """Give what the machine can do; what it was set to it can do too."""
-    least, most = (settings.number("advice", key) for key in ("least_reach", "most_reach"))
+    least, most = settings.advice.least_reach_m, settings.advice.most_reach_m
     if least > most:
         raise SettingsError(
-            f"[advice] least_reach {least:g} m is more than most_reach {most:g} m. Give the "
-            "shortest and the longest reach to one side."
+            f"[advice] least_reach {least:g} m is more than most_reach {most:g} m.",
+            way_out="Give the shortest and the longest reach to one side.",
         )
     reaches = [r for p in present for r in (p.reach_left_m, p.reach_right_m)]
     leans = [abs(p.lean_m) for p in present]
     return MachineLimits(
         min(least, *reaches),
         max(most, *reaches),
-        max(settings.number("advice", "most_lean"), *leans),
+        max(settings.advice.most_lean_m, *leans),
     )
 
 
 def _present(settings: FieldSettings, rotor_reach_m: float) -> SpreadSetting:
-    width = settings.get("spread", "width")
-    left, right = settings.get("spread", "reach_left"), settings.get("spread", "reach_right")
-    if left is None and width is None and settings.get("combine", "rotor_rpm") is not None:
+    width, lean = settings.spread.width_m, settings.spread.lean_m
+    left, right = settings.spread.reach_left_m, settings.spread.reach_right_m
+    if left is not None and right is not None:
+        return SpreadSetting(left, right, lean)
+    if width is None and settings.combine.rotor_rpm is not None:
         width = 2 * rotor_reach_m
-    if left is None and width is None:
-        raise SettingsError(
-            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
-            "--reach-right."
-        )
-    lean = settings.number("spread", "lean")
-    if left is None or right is None:
-        return SpreadSetting(float(width) / 2, float(width) / 2, lean)
-    return SpreadSetting(float(left), float(right), lean)
+    if width is None:
+        raise no_spread_width()
+    return SpreadSetting(width / 2, width / 2, lean)
 
 
 def _spacing(settings: FieldSettings, harvest: Harvest | None) -> float:
     if harvest is not None and harvest.passes.table["spacing_m"].notna().any():
         return float(harvest.passes.table["spacing_m"].median())
-    width = settings.get("combine", "cut_width")
+    logged = None if harvest is None else harvest.clean.path
+    width = usual_cut_width_m(settings.combine.cut_width_m, logged)
     if width is None:
-        raise SettingsError('[combine] cut_width is missing: give --cut-width "35 ft".')
-    return float(width)
+        raise no_cut_width()
+    return width
 
 
 @dataclass(frozen=True)
@@ -294,7 +297,9 @@ def _axes(
         share = 1 / len(headings_deg)
         return [_Axis(h % 360.0, share, False, present, present) for h in headings_deg]
     if harvest is None:
-        raise SettingsError("A heading is missing: give --heading, or a track that shows it.")
+        raise SettingsError(
+            "A heading is missing.", "", "Give {0}, or a track that shows it.", Ask("heading")
+        )
     heading, length = heading_deg(harvest.sweeps), harvest.sweeps.length_m
     table = harvest.passes.table
     laps = table.loc[table["heading_deg"].isna(), "length_m"].sum()

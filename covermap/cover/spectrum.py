@@ -17,7 +17,7 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, as_raster, stripes
-from covermap.units import METRES_PER_FOOT
+from covermap.units import length_unit
 
 #: Distance between transects along the passes [m].
 TRANSECT_EVERY_M = 5.0
@@ -77,16 +77,6 @@ class SpectrumCurve:
     def band_cv_pct(self) -> np.ndarray:
         """Coefficient of variation in each band [%]."""
         return np.asarray(100 * np.sqrt(self.relative_variance))
-
-    @property
-    def one_spacing_share(self) -> float:
-        """Part of the whole variance bound to one spacing, 0 to 1."""
-        return (self.one_spacing_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
-
-    @property
-    def two_spacings_share(self) -> float:
-        """Part of the whole variance bound to two spacings, 0 to 1."""
-        return (self.two_spacings_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
 
 
 @dataclass(frozen=True)
@@ -160,7 +150,6 @@ def cross_track_spectrum(
         (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
     residue_t_ha : numpy.ndarray or Raster
         (rows, cols) residue that lies there [t/ha].
-    grid : Grid
     heading_deg : float
         Main heading of the passes, either way [deg clockwise from north]; NaN if there is
         none.
@@ -184,7 +173,8 @@ def cross_track_spectrum(
     rasters = tuple(as_raster(values) for values in (ratio, residue_t_ha, given_kg_m2))
     if any(raster.shape != grid.shape for raster in rasters):
         raise SettingsError(
-            f"cross-track spectrum: rasters must have the grid's {grid.rows} × {grid.cols} cells."
+            "cross-track spectrum: a raster is not of the grid's shape.",
+            f"Expected {grid.rows} × {grid.cols} cells.",
         )
     reason = _reason_against(grid, heading_deg, spacing_m)
     if reason:
@@ -435,14 +425,13 @@ def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tup
 
     Parameters
     ----------
-    spectrum : Spectrum
     us_units : bool
         Feet instead of metres.
     """
     if spectrum.reason:
         return [("spectrum-none", f"No cross-track spectrum. {spectrum.reason}")]
     ratio, given = spectrum.ratio, spectrum.given
-    metres, unit = (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")
+    metres, unit = length_unit(us_units)
     one_m, two_m = spectrum.spacing_m / metres, 2 * spectrum.spacing_m / metres
     lines = (
         (

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
-from covermap.files.open_result import MapResult, open_result
+from covermap.files.open_result import MAP_AGAIN, MapResult, open_result
 from covermap.ground.grid import Grid
 from covermap.tables.column_meanings import OutputColumn, meanings_of
 
@@ -31,7 +32,6 @@ LAYERS = {
 BANDS = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
 #: No file can hold an older time: zip archives begin here.
 _OLDEST = datetime(1980, 1, 1, tzinfo=UTC)
-_AGAIN = "Run covermap map again to write it."
 
 
 @dataclass(frozen=True)
@@ -70,9 +70,9 @@ class ExportContent:
         return self.result.grid
 
     @property
-    def limits(self) -> tuple[float, float]:
-        """Gap below, double above, as spread ratio."""
-        return self.result.limit("gap_below"), self.result.limit("double_above")
+    def limits(self) -> SpreadLimits:
+        """Spread ratios that made a gap or a double."""
+        return self.result.limits
 
     @property
     def outline(self) -> BaseGeometry:
@@ -87,12 +87,10 @@ class ExportContent:
         """Give what each file says of its origin."""
         from covermap.drawing.caution import CAUTION
 
-        gap, double = self.limits
         return {
             "field": self.name,
             "crop": str(self.result.summary["crop"]),
-            "gap_below": f"{gap:g}",
-            "double_above": f"{double:g}",
+            **{name: f"{limit:g}" for name, limit in self.limits._asdict().items()},
             "covermap_version": str(self.result.summary["covermap"]),
             "units": "SI; residue is dry matter",
             "caution": CAUTION,
@@ -165,10 +163,10 @@ def _layers_band(path: Path) -> np.ndarray:
     try:
         with rasterio.open(path) as raster:
             if "layers" not in raster.descriptions:
-                raise OutputError(f"{path}: no band layers. {_AGAIN}")
+                raise OutputError(f"{path}: no band layers.", way_out=MAP_AGAIN)
             found: np.ndarray = raster.read(raster.descriptions.index("layers") + 1)
     except RasterioError as error:
-        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}). {_AGAIN}") from error
+        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
     return found
 
 
@@ -179,10 +177,14 @@ def _read_zones(path: Path) -> gpd.GeoDataFrame:
     try:
         zones = pyogrio.read_dataframe(path, layer="zones")
     except (DataSourceError, DataLayerError) as error:
-        raise OutputError(f"{path}: damaged or no GeoPackage ({error}). {_AGAIN}") from error
+        raise OutputError(
+            f"{path}: damaged or no GeoPackage ({error}).", way_out=MAP_AGAIN
+        ) from error
     missing = sorted({"zone_id", "rule_id", "action", "area_m2"} - set(zones.columns))
     if missing or zones.crs is None:
-        raise OutputError(f"{path}: no {missing[0] if missing else 'CRS'} in it. {_AGAIN}")
+        raise OutputError(
+            f"{path}: no {missing[0] if missing else 'CRS'} in it.", way_out=MAP_AGAIN
+        )
     return zones
 
 
@@ -190,7 +192,7 @@ def _read_causes(path: Path) -> pd.DataFrame:
     try:
         return pd.read_csv(path, encoding="utf-8")
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read ({error}). {_AGAIN}") from error
+        raise OutputError(f"{path}: cannot be read ({error}).", way_out=MAP_AGAIN) from error
 
 
 def _outline(result: MapResult, zones: gpd.GeoDataFrame | None, name: str) -> gpd.GeoDataFrame:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,19 +9,20 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from covermap.errors import Ask, SettingsError
+from covermap.cover.what_if import Run
 from covermap.ground.grid import Grid, grid_around
 from covermap.harvest.clean_track import CleanTrack, clean_track
 from covermap.harvest.outline import check_boundary
 from covermap.harvest.passes import Passes, find_passes
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
+from covermap.harvest.track import Track
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
-from covermap.settings.field_settings import BY_NAME, SETTINGS, FieldSettings
+from covermap.settings.field_settings import SECTIONS, FieldSettings, defaults_used
+from covermap.settings.needed import crop_of, cut_height_m, no_cut_width, usual_cut_width_m
 from covermap.spread.bands import band_places, laden
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
-from covermap.tables.crops import Crop, find_crop
+from covermap.tables.crops import Crop
 from covermap.wind.wind import WindSeries
 from covermap.wind.wind_lean import FixWind
 from covermap.wind.wind_on_fixes import reach_of_rotor_m, stated_wind, thrower, wind_on_fixes
@@ -47,6 +47,23 @@ class Harvest:
     wind: FixWind | None
     notes: tuple[str, ...]
 
+    @property
+    def pass_of_sweep(self) -> np.ndarray:
+        """Pass of each sweep."""
+        return np.asarray(self.passes.pass_of_fix[self.sweeps.rows])
+
+    def as_run(self) -> Run:
+        """Give the run as it was, for what-ifs."""
+        return Run.of_harvest(
+            self.clean.path,
+            self.sweeps.rows,
+            self.pass_of_sweep,
+            self.machine,
+            self.flow.straw_kg,
+            self.flow.chaff_kg,
+            self.wind,
+        )
+
     def without_bands(self) -> Harvest:
         """Give the same without its bands, which are laid: they take much memory."""
         few = slice(0)
@@ -60,34 +77,14 @@ class Harvest:
         return replace(self, bands=bands)
 
 
-def crop_of(settings: FieldSettings) -> Crop:
-    """Give the crop of the settings.
-
-    Raises
-    ------
-    SettingsError
-        If none is given or it is unknown.
-    """
-    kind = settings.get("crop", "kind")
-    if kind is None:
-        raise SettingsError("[crop] kind is missing.", "", "Give {0}.", Ask("crop.kind", "wheat"))
-    return find_crop(kind)
-
-
-def cut_height_m(settings: FieldSettings, crop: Crop) -> float:
-    """Give the stubble height [m]: as stated, else the crop's usual one."""
-    stated = settings.get("crop", "cut_height")
-    return crop.cut_height_m if stated is None else float(stated)
-
-
 def ratios_of(settings: FieldSettings, crop: Crop) -> ResidueRatios:
     """Give residue per grain by the settings and the crop."""
     return residue_ratios(
         crop,
         cut_height_m=cut_height_m(settings, crop),
-        straw_to_grain=settings.get("crop", "straw_to_grain"),
-        chaff_to_grain=settings.get("crop", "chaff_to_grain"),
-        harvest_index=settings.get("crop", "harvest_index"),
+        straw_to_grain=settings.crop.straw_to_grain,
+        chaff_to_grain=settings.crop.chaff_to_grain,
+        harvest_index=settings.crop.harvest_index,
     )
 
 
@@ -95,27 +92,6 @@ def mean_speed_m_s(passes: Passes) -> float:
     """Give the mean speed over all passes [m/s]."""
     table = passes.table
     return float(np.average(table["mean_speed_m_s"], weights=table["length_m"]))
-
-
-def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
-    """Give the header width [m]: as stated, else the middle one of the track.
-
-    Raises
-    ------
-    SettingsError
-        If neither is known.
-    """
-    stated = settings.get("combine", "cut_width")
-    if stated is not None:
-        return float(stated)
-    if "header_width_m" in track.fixes:
-        widths = track.fixes["header_width_m"]
-        if (widths > 0).any():
-            return float(widths[widths > 0].median())
-    raise SettingsError(
-        "[combine] cut_width is missing and the track has no header width: give "
-        '--cut-width "35 ft".'
-    )
 
 
 def read_harvest(
@@ -130,12 +106,14 @@ def read_harvest(
     """
     crop = crop_of(settings)
     wind = wind or stated_wind(settings)
-    width = typical_cut_width_m(track, settings)
+    width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)
+    if width is None:
+        raise no_cut_width()
     clean = clean_track(
         track,
-        most_speed_m_s=settings.number("limits", "most_speed"),
-        most_harvest_speed_m_s=settings.number("limits", "most_harvest_speed"),
-        grain_delay_s=settings.number("combine", "grain_delay_s"),
+        most_speed_m_s=settings.limits.most_speed_m_s,
+        most_harvest_speed_m_s=settings.limits.most_harvest_speed_m_s,
+        grain_delay_s=settings.combine.grain_delay_s,
     )
     passes = find_passes(clean, width)
     path = clean.path
@@ -150,7 +128,7 @@ def read_harvest(
         machine["antenna_behind_header_m"].to_numpy(),
     )
     if boundary is not None:
-        name = str(settings.get("field", "boundary") or "boundary")
+        name = str(settings.field.boundary or "boundary")
         check_boundary(boundary, sweeps.corners, name.replace("\\", "/").rsplit("/", 1)[-1])
     pass_no = passes.pass_of_fix[sweeps.rows]
     ratios = ratios_of(settings, crop)
@@ -177,7 +155,7 @@ def read_harvest(
     grid = grid_around(
         track.crs,
         (low[0], low[1], high[0], high[1]),
-        settings.number("grid", "cell"),
+        settings.grid.cell_m,
         _MARGIN_M,
     )
     cut_m2 = newly_cut_m2(sweeps, grid)
@@ -187,8 +165,8 @@ def read_harvest(
         cut_m2,
         crop,
         ratios,
-        grain_yield_t_ha=settings.get("crop", "grain_yield"),
-        grain_moisture_pct=settings.get("crop", "grain_moisture_pct"),
+        grain_yield_t_ha=settings.crop.grain_yield_t_ha,
+        grain_moisture_pct=settings.crop.grain_moisture_pct,
     )
     bands, baled_kg = laden(places, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg)
     return Harvest(
@@ -207,20 +185,21 @@ def _reach_from_rotor(
     settings: FieldSettings, crop: Crop, stubble_m: float, forward_m_s: float
 ) -> tuple[FieldSettings, tuple[str, ...]]:
     """Fill in the reach from rotor and rpm where no width is stated."""
-    stated = [settings.get("spread", key) for key in ("width", "reach_left")]
-    if settings.get("combine", "rotor_rpm") is None or stated != [None, None]:
+    spread = settings.spread
+    stated = spread.width_m is not None or spread.reach_left_m is not None
+    if settings.combine.rotor_rpm is None or stated:
         return settings, ()
     reach = reach_of_rotor_m(thrower(settings, stubble_m, forward_m_s), crop)
     note = (
         f"The reach follows from rotor diameter and rpm: {reach:.1f} m to either side for the "
         "middle class of straw, a lone piece in still air."
     )
-    return settings.with_values({("spread", "width"): 2 * reach}), (note,)
+    return replace(settings, spread=replace(spread, width_m=2 * reach)), (note,)
 
 
 def pass_lines(harvest: Harvest) -> np.ndarray:
     """Give each pass as a line through the middle of its header sweeps."""
-    pass_no = harvest.passes.pass_of_fix[harvest.sweeps.rows]
+    pass_no = harvest.pass_of_sweep
     first = np.append(True, pass_no[1:] != pass_no[:-1])
     corners = harvest.sweeps.corners
     # the start of each pass, and then the end of each of its sweeps
@@ -232,28 +211,14 @@ def pass_lines(harvest: Harvest) -> np.ndarray:
     return np.asarray(shapely.linestrings(points, indices=owner))
 
 
-def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[str]:
-    """Say which defaults of some sections are in use, each with its reason."""
-    lines = []
-    for name, setting in BY_NAME.items():
-        value = settings.values[name]
-        unsaid = value is None or not setting.why or setting.section not in sections
-        if name in settings.given or unsaid:
-            continue
-        shown = f"{value:g}" if isinstance(value, float) else str(value)
-        unit = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
-        lines.append(f"{setting.name} = {shown}{unit} ({setting.why}).")
-    return lines
-
-
 def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[str, ...]:
     """Say which default filled which hole of the map, in plain words."""
-    lines = defaults_used(settings, [s.section for s in SETTINGS if s.section != "plan"])
+    lines = defaults_used(settings, [name for name in SECTIONS if name != "plan"])
     if crop is None:
         return tuple(lines)
-    if ("crop", "cut_height") not in settings.given:
+    if settings.crop.cut_height_m is None:
         lines.append(f"[crop] cut_height = {crop.cut_height_m:g} m (usual for {crop.kind}).")
-    if not {("crop", "straw_to_grain"), ("crop", "harvest_index")} & settings.given:
+    if settings.crop.straw_to_grain is None and settings.crop.harvest_index is None:
         lines.append(
             f"[crop] {crop.straw_to_grain:g} kg straw and {crop.chaff_to_grain:g} kg chaff per kg "
             f"of dry grain (crop table, {crop.kind})."

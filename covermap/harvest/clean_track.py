@@ -16,7 +16,6 @@ from covermap.errors import TrackError
 from covermap.harvest.clock import in_order_of_time, mend_clock, record_clock, time_backwards
 from covermap.harvest.ledger import REASONS, Ledger, ledger_of_unreadable, one_ledger
 from covermap.harvest.machines import BETWEEN_MACHINES_S, fixes_by_machine, refuse_two_machines
-from covermap.harvest.read_track import Track
 from covermap.harvest.readings import (
     ABSURD_TIMES_MEDIAN,
     fill_blank_readings,
@@ -26,6 +25,7 @@ from covermap.harvest.readings import (
 )
 from covermap.harvest.rough_positions import smooth_rough_positions
 from covermap.harvest.spikes import PAUSE_RECORDS, position_spikes
+from covermap.harvest.track import Track
 
 __all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]
 
@@ -47,7 +47,6 @@ class CleanTrack:
         ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
         ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
         ``gap`` (True where the step is more than the record covers), ``cutting``.
-    ledger : Ledger
     has_time : bool
         False if ``clock_s`` was made from distance.
     notes : tuple of str
@@ -86,10 +85,6 @@ def clean_track(
     grain_delay_s : float
         Seconds from cutting to the grain reading; readings are moved back by it [s].
 
-    Returns
-    -------
-    CleanTrack
-
     Raises
     ------
     TrackError
@@ -115,8 +110,10 @@ def clean_track(
     if not paths:
         raise TrackError(
             f"{track.source}: {len(track.fixes)} fixes, but fewer than two different positions "
-            "are left after cleaning. Expected a track of a moving machine; check that the "
-            "position columns are the right ones (covermap check shows what was recognised)."
+            "are left after cleaning.",
+            "Expected a track of a moving machine.",
+            "Check that the position columns are the right ones (covermap check shows what was "
+            "recognised).",
         )
     repeated = sum(one.counts()["duplicate"] for one in ledgers)
     if repeated:

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from covermap.errors import TrackError
-from covermap.units import unit_factor
+from covermap.errors import Ask, TrackError, column_ask, in_field_file, unit_ask
+from covermap.units import KG_PER_POUND, unit_factor
 
 _WIDEST_HEADER_M = 20.0
 _HIGHEST_YIELD_T_HA = 30.0
@@ -54,19 +54,21 @@ def mend_columns(
         likely = _likely(width, ("ft", "in", "cm", "mm"), "length", _LIKELY_WIDTH_M)
         raise TrackError(
             f"{name}, column {headers.get('header_width_m', 'width')!r}: a header "
-            f"{width:,.4g} m wide in the middle; none is wider than {_WIDEST_HEADER_M:g} m. "
-            f"{_say(likely, 'width') or 'Name the right column with --column width=….'}"
+            f"{width:,.4g} m wide in the middle; none is wider than {_WIDEST_HEADER_M:g} m.",
+            "",
+            _say(likely, ["{}"] * len(likely)) or "Name the right column with {0}.",
+            *(_unit_asks(likely, "width") or [column_ask("width")]),
         )
     logged = _middle(fixes, "grain_yield_t_ha")
     if logged > _HIGHEST_YIELD_T_HA:
         # 60 lb, the weight of a bushel of wheat, serves for the guess
         likely = _likely(
-            logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * 0.45359237
+            logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * KG_PER_POUND
         )
         notes.append(
             f"Warning: column {headers.get('grain_yield_t_ha', 'yield')!r} gives "
             f"{logged:,.4g} t/ha in the middle; no grain crop yields more than "
-            f"{_HIGHEST_YIELD_T_HA:g} t/ha. {_say(likely, 'yield') or 'Check its unit.'}"
+            f"{_HIGHEST_YIELD_T_HA:g} t/ha. {_note(likely, 'yield') or 'Check its unit.'}"
         )
     moisture = _middle(fixes, "moisture_pct")
     if 0 < moisture < 1:
@@ -99,10 +101,6 @@ def warning_of_yield(
         Canonical name to the header in the file.
     cut_width_m : float
         Header width [m], for the message.
-
-    Returns
-    -------
-    str or None
     """
     good = (grain_kg > 0) & (area_m2 > 0)
     if not good.any() or reading not in ("grain_flow_kg_s", "grain_mass_kg"):
@@ -120,7 +118,7 @@ def warning_of_yield(
         f"Warning: column {headers.get(reading, short)!r} gives {implied:,.4g} t/ha of grain in "
         f"the middle, at its pace and a cut {cut_width_m:.3g} m wide; no grain crop yields more "
         f"than {_HIGHEST_YIELD_T_HA:g} t/ha. "
-        f"{_say(likely, short) or 'Check its unit and the cut width.'}"
+        f"{_note(likely, short) or 'Check its unit and the cut width.'}"
     )
 
 
@@ -148,13 +146,16 @@ def _likely(
     ]
 
 
-def _say(units: list[str], short: str) -> str:
-    if not units:
-        return ""
-    return (
-        f"It is probably in {' or '.join(units)}: "
-        f"give {' or '.join(f'--unit {short}={unit}' for unit in units)}."
-    )
+def _unit_asks(units: list[str], short: str) -> list[Ask]:
+    return [unit_ask(short, unit) for unit in units]
+
+
+def _note(units: list[str], short: str) -> str:
+    return _say(units, map(in_field_file, _unit_asks(units, short)))
+
+
+def _say(units: list[str], asks: Iterable[str]) -> str:
+    return f"It is probably in {' or '.join(units)}: give {' or '.join(asks)}." if units else ""
 
 
 def _running_total_differenced(

@@ -1,6 +1,6 @@
 """What other features may use of the plan."""
 
-from covermap.plan.actions import ACTIONS, RULE_IDS, Limits
+from covermap.plan.actions import ACTIONS, RULE_IDS
 from covermap.plan.plan_field import FieldPlan, plan_field, wants_plan
 from covermap.plan.plan_text import with_words
 from covermap.plan.write_plan import write_plan
@@ -9,7 +9,6 @@ __all__ = [
     "ACTIONS",
     "RULE_IDS",
     "FieldPlan",
-    "Limits",
     "plan_field",
     "wants_plan",
     "with_words",

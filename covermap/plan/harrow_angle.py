@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.cover.evenness import cv_pct, middle_urdr, tray_readings
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
@@ -88,10 +89,13 @@ class UnevennessGauge:
 
     def __init__(self, field: HarrowField, gap_below: float, double_above: float) -> None:
         self._field = field
-        self._limits = (gap_below, double_above)
+        self._limits = SpreadLimits(gap_below, double_above)
         self._counted = field.counted
         if not self._counted.any():
-            raise SettingsError("harrow: no cell inside the field has residue of its own.")
+            raise SettingsError(
+                "harrow: no cell inside the field has residue of its own.",
+                "Expected some above 0 kg/m².",
+            )
         self._given = np.asarray(field.given_kg_m2[self._counted], float)
         self._lane = np.zeros(0, np.int64)
         if field.pass_no is None or field.across_m is None:
@@ -123,8 +127,8 @@ class UnevennessGauge:
         return Unevenness(
             cv_pct(trays),
             self._urdr(ratio),
-            float((ratio < self._limits[0]).sum() * cell_ha),
-            float((ratio > self._limits[1]).sum() * cell_ha),
+            float(self._limits.gap(ratio).sum() * cell_ha),
+            float(self._limits.double(ratio).sum() * cell_ha),
         )
 
     def _urdr(self, ratio: np.ndarray) -> float:
@@ -191,7 +195,9 @@ def harrow_trial(
         If no angle or number of passes is given, or the field has no residue of its own.
     """
     if len(angles_deg) == 0 or len(passes) == 0 or min(passes) < 1:
-        raise SettingsError("harrow: give at least one angle and numbers of passes from 1.")
+        raise SettingsError(
+            "harrow: nothing to try.", "Expected at least one angle and numbers of passes from 1."
+        )
     gauge = UnevennessGauge(field, gap_below, double_above)
 
     def row(angle_deg: float, number: int, residue: np.ndarray, lost: float) -> dict[str, float]:
@@ -285,7 +291,7 @@ def best_heading(
     HarrowChoice
     """
     if passes < 1:
-        raise SettingsError(f"harrow passes: {passes} is out of range; give 1 or more.")
+        raise SettingsError(f"harrow passes: {passes} is out of range.", way_out="Give 1 or more.")
     trial = harrow_trial(
         field,
         harrow,

@@ -20,7 +20,7 @@ from covermap.drawing.labels import (
     RATIO_MEANING,
     UNEVENNESS,
     blown_from,
-    limit_key,
+    limit_keys,
     opening,
 )
 from covermap.errors import OutputError
@@ -101,8 +101,8 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
     missing = [key for key in _NEEDED if key not in summary]
     if missing:
         raise OutputError(
-            f"{found.folder / 'summary.json'}: no {missing[0]} in it, which a report needs. "
-            "Run covermap map again with this version."
+            f"{found.folder / 'summary.json'}: no {missing[0]} in it, which a report needs.",
+            way_out="Run covermap map again with this version.",
         )
     name = found.field_name.strip() or found.folder.name
     plan, left_out = find_plan(found)
@@ -186,10 +186,10 @@ def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
             f"{unit['length'].text(summary['evenness']['tray_m'])} trays",
         ),
     ]
-    for kind, limit in (("gap", "gap_below"), ("double", "double_above")):
+    for kind, key in limit_keys(found.limits).items():
         of = summary[kind]
         share = f"{100 * of['area_ha'] / harvested:.0f} % of it; " if harvested > 0 else ""
-        _, beyond = limit_key(kind, found.limit(limit)).split(": ")
+        _, beyond = key.split(": ")
         numbers.append(
             (
                 "Gap ground" if kind == "gap" else "Double ground",

@@ -13,7 +13,6 @@ from covermap.drawing.labels import IMPLEMENT_RUNS
 from covermap.errors import OutputError
 from covermap.files import schemas
 from covermap.files.open_result import MapResult
-from covermap.plan.face import Limits, with_words
 from covermap.report.report_tables import number, table
 from covermap.tables.said import said_of
 from covermap.tables.signs import action_signs
@@ -30,7 +29,7 @@ _HARROW = "harrow-"
 _CAUTIONS = ("plan-check", "plan-adviser", "seeding-caution", "baling-caution")
 MOST_NOTED = 1700
 _ZONES_NEED = {"zone_id", "rule_id", "action", "area_m2", "why", "benefit"}
-_OTHER_RUN = "is not of the same run as the map; run covermap map again"
+_MAP_AGAIN = "Run covermap map again."
 
 
 @dataclass(frozen=True)
@@ -64,19 +63,20 @@ def find_plan(found: MapResult) -> tuple[FoundPlan | None, list[str]]:
     try:
         content = json.loads(path.read_text("utf-8"))
         _check(content, found)
+    except OutputError as error:
+        return None, [f"{error} The report is without the plan."]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        reason = str(error) if isinstance(error, OutputError) else f"is damaged ({error!r})"
-        return None, [f"plan.json {reason}: the report is without the plan."]
+        return None, [f"plan.json is damaged ({error!r}). The report is without the plan."]
     try:
         zones = _zones(found.folder / "plan.gpkg", found, content)
     except OutputError as error:
-        return FoundPlan(content, None), [f"plan.gpkg {error}: no picture of the zones."]
+        return FoundPlan(content, None), [f"{error} The report has no picture of the zones."]
     return FoundPlan(content, zones), []
 
 
 def _check(content: Any, found: MapResult) -> None:
     if not isinstance(content, dict) or content.get("schema") != schemas.PLAN:
-        raise OutputError("was made by another version of covermap")
+        raise OutputError("plan.json was made by another version of covermap.", way_out=_MAP_AGAIN)
     # without a plan of its own, covermap map leaves the one of an earlier run in the folder
     summary = found.summary
     harrow = content["harrow"] or {"before": {"gap_ha": summary["gap"]["area_ha"]}}
@@ -86,9 +86,13 @@ def _check(content: Any, found: MapResult) -> None:
         and abs(harrow["before"]["gap_ha"] - summary["gap"]["area_ha"]) < 1e-3
     )
     if not same:
-        raise OutputError(_OTHER_RUN)
+        raise _other_run("plan.json")
     for key in ("limits", "steps", "target", "work", "zones", "assumptions", "notes", "baling"):
         content[key]
+
+
+def _other_run(file: str) -> OutputError:
+    return OutputError(f"{file} is not of the same run as the map.", way_out=_MAP_AGAIN)
 
 
 def _zones(path: Path, found: MapResult, content: Mapping[str, Any]) -> gpd.GeoDataFrame | None:
@@ -100,9 +104,9 @@ def _zones(path: Path, found: MapResult, content: Mapping[str, Any]) -> gpd.GeoD
     try:
         zones = pyogrio.read_dataframe(path, layer="zones")
     except (DataSourceError, DataLayerError) as error:
-        raise OutputError("is damaged") from error
+        raise OutputError(f"{path.name} is damaged.", way_out=_MAP_AGAIN) from error
     if len(zones) != len(content["zones"]) or zones.crs is None or _ZONES_NEED - set(zones):
-        raise OutputError(_OTHER_RUN)
+        raise _other_run(path.name)
     return zones.to_crs(found.grid.crs)
 
 
@@ -134,7 +138,7 @@ def plan_content(plan: FoundPlan, us_units: bool) -> dict[str, Any]:
         "next_crop": str(content.get("next_crop") or "the next crop"),
         "limits": "; ".join([f"Cover wanted {limits['target_cover_pct']:g} %", *loads]),
         "work": _work_table(content["work"], us_units),
-        "zones": _zones_told(plan.zones, Limits(**limits), us_units),
+        "zones": _zones_told(content["zones"], us_units),
         "steps": _steps_table(content["steps"], us_units),
         "target": f"Below {limits['target_cover_pct']:g} % after the operations: "
         f"{unit['area'].text(content['target']['below_ha'] * 1e4)}; "
@@ -206,19 +210,17 @@ def letters() -> dict[str, str]:
     return {rule_id: sign.code for rule_id, sign in action_signs().items()}
 
 
-def _zones_told(zones: gpd.GeoDataFrame | None, limits: Limits, us_units: bool) -> dict[str, Any]:
+def _zones_told(zones: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str, Any]:
     """List the largest zones that call for work, in the words of the plan itself."""
     area = shown(us_units)["area"]
-    told = None if zones is None else with_words(zones, limits, us_units)
-    records = [] if told is None else told.drop(columns="geometry").to_dict("records")
-    worked = [zone for zone in records if zone["rule_id"] != "plan-leave"]
+    worked = [zone for zone in zones if zone["rule_id"] != "plan-leave"]
     rows = [
         [
             str(zone["zone_id"]),
             area.text(zone["area_m2"]),
             f"{zone['action']}\n[{zone['rule_id']}]",
-            zone["why"],
-            zone["benefit"],
+            said_of(zone["why"]).text(us_units),
+            said_of(zone["benefit"]).text(us_units),
         ]
         for zone in worked[:MOST_ZONES]
     ]
@@ -288,6 +290,6 @@ def quoted(text: object, us_units: bool) -> str:
         values = [float(part.replace(",", "")) * si for part in match.groups()[:2] if part]
         if values[-1] < _LEAST_CONVERTED:
             return match[0]
-        return f"{match[0]} ({' to '.join(us.text(v).split()[0] for v in values)} {us.unit})"
+        return f"{match[0]} ({' to '.join(us.number(v) for v in values)} {us.unit})"
 
     return _METRIC.sub(both, str(text))

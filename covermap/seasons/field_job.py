@@ -13,7 +13,7 @@ from typing import Any
 from covermap.errors import CovermapError, OutputError, TrackError, in_field_file
 from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.ground.threads import limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.seasons.content_key import content_key
 from covermap.seasons.job_record import (
     files_in,
@@ -152,7 +152,7 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
     """Tell which fields a track covers; never raises for a faulty file."""
     try:
         inputs = inputs_of(source, overrides, None, common)
-        speed = inputs.settings.number("limits", "most_harvest_speed")
+        speed = inputs.settings.limits.most_harvest_speed_m_s
         found: list[PartedTrack] = []
 
         def read(path: Path, **how: Any) -> Track:
@@ -179,7 +179,7 @@ def map_one(job: FieldJob, common: Common) -> Done:
         with _alone, limit_threads(1):
             return _map(job, common, row)
     except RunEndedError as error:
-        return Done(failed_row(job, str(error)))
+        return Done(failed_row(job, reason_of(error)))
     except Exception as error:  # one faulty field must not end the season
         failed = failed_row(job, reason_of(error), row["key"])
         keep_failure(common.out, failed)
@@ -252,7 +252,9 @@ def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:
 
     opened, machines = _open(inputs, job)
     if dict(opened.inputs) != hashes:
-        raise TrackError(f"{job.source_name} changed while it was read. Run the season again.")
+        raise TrackError(
+            f"{job.source_name} changed while it was read.", way_out="Run the season again."
+        )
     result = map_field(opened.track, opened.settings, opened.boundary, None, opened.wind)
     plan = plan_field(result) if wants_plan(opened.settings) else None
     fresh = fresh_folder(common.out, job.field_id)
@@ -279,7 +281,8 @@ def _check_run(common: Common) -> None:
     if not holds(common.out, common.token):
         raise RunEndedError(
             f"The folder {common.out} is not seen from this worker, or the run that asked for "
-            "this field has ended."
+            "this field has ended.",
+            way_out="Run the season again.",
         )
 
 
@@ -295,8 +298,8 @@ def _hashes(inputs: FieldInputs, job: FieldJob) -> dict[str, str]:
         # whoever reads the file says best what is wrong with it
         _open(inputs, job)
         raise TrackError(
-            f"{job.source_name}: one of its files cannot be read ({error.strerror}). Copy it to "
-            "this computer and run the season again."
+            f"{job.source_name}: one of its files cannot be read ({error.strerror}).",
+            way_out="Copy it to this computer and run the season again.",
         ) from None
 
 
@@ -305,15 +308,15 @@ def _open(inputs: FieldInputs, job: FieldJob) -> tuple[OpenField, str | None]:
         opened = read_inputs(inputs)
         return opened, machines_of(opened.track)
     parting, number = job.parting, job.part
-    speed = inputs.settings.number("limits", "most_harvest_speed")
+    speed = inputs.settings.limits.most_harvest_speed_m_s
     taken: list[FieldPart] = []
 
     def read(path: Path, **how: Any) -> Track:
         parts = parted_track(path, parting, speed, **how).parts
         if number not in parts:
             raise TrackError(
-                f"{path.name} changed while the season ran: part {number} is gone. Run the season "
-                "again."
+                f"{path.name} changed while the season ran: part {number} is gone.",
+                way_out="Run the season again.",
             )
         taken.append(parts[number])
         return parts[number].track

@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from covermap.errors import CovermapError, SettingsError
-from covermap.reading.columns import column_named
+from covermap.harvest.track import TRACK
+from covermap.reading.polygons import read_outlines
 from covermap.seasons.field_job import FieldJob, Look
 from covermap.seasons.job_record import LOCK_FILE
-from covermap.seasons.parted_track import read_outlines
 from covermap.seasons.season_file import DEFAULT_GAP_M, Entry, Parting, Season
 from covermap.settings.field_file import read_field_file
 
@@ -187,8 +187,8 @@ def _unique(jobs: list[FieldJob]) -> list[FieldJob]:
             name = f"{name}-{_short_hash(f'{job.source_name}|{job.name}|{job.part}')}"
         if name in seen:
             raise SettingsError(
-                f"{job.source_name} is named twice as the same field. Leave one out, or give "
-                "them different names."
+                f"{job.source_name} is named twice as the same field.",
+                way_out="Leave one out, or give them different names.",
             )
         seen.add(name)
         told.append(replace(job, field_id=name))
@@ -201,8 +201,8 @@ def _files(folder: Path, out: Path, seen: frozenset[Path] = frozenset()) -> Iter
     seen |= {folder.resolve()}
     if folder.absolute() == out:
         raise SettingsError(
-            f"--out {out}: the folder of the tracks itself. Choose another, such as "
-            f"{folder / 'season'}."
+            f"{out}: the folder of the tracks itself.",
+            way_out=f"Choose another for the results, such as {folder / 'season'}.",
         )
     for path in sorted(folder.iterdir()):
         if path.name.startswith("."):
@@ -299,8 +299,8 @@ def _why_no_table(file: Path, headers: set[str]) -> str:
     for line in start.decode(encoding, "replace").lstrip("\ufeff{").splitlines()[:20]:
         for delimiter in ",;\t|":
             cells = [cell.strip(' "#') for cell in line.split(delimiter)]
-            known = {column_named(cell) for cell in cells}
-            known |= {column_named(re.sub(r"[(\[].*", "", cell)) for cell in cells}
+            known = {TRACK.named(cell) for cell in cells}
+            known |= {TRACK.named(re.sub(r"[(\[].*", "", cell)) for cell in cells}
             if any(pair <= known for pair in _POSITIONS) or len(headers & set(cells)) > 1:
                 return ""
     return (

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 
 #: A smaller cluster is a position error or a turn on the road, not a field.
 #: Choices of this project, no source: about a minute's work over a length worth a map.

@@ -32,7 +32,6 @@ def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
     ``inputs`` are file names to SHA-256. Only what JSON can hold; None for what could not be
     worked out.
     """
-    settings = found.result.settings
     numbers = {}
     for name in NUMBERS:
         values = found.repeats[name].to_numpy()
@@ -55,8 +54,7 @@ def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
         "standard_deviation": asdict(found.perturbations),
         "wind_stated": found.windy,
         "tray_m": found.result.tray_m,
-        "gap_below": settings.number("limits", "gap_below"),
-        "double_above": settings.number("limits", "double_above"),
+        **found.result.limits._asdict(),
         "numbers": numbers,
         "strips": {kind: _kind(found.strips, kind) for kind in ("gap", "double")},
         "varied": read_table("perturbations"),
@@ -123,7 +121,7 @@ def range_notes(found: FieldRange) -> list[tuple[str, str]]:
             (
                 "range-few",
                 f"{len(cv)} repeats are too few to say how sure the 95 % mark of the CV is; ask "
-                "for more with --repeats.",
+                "for more.",
             )
         )
     return notes
