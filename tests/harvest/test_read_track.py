@@ -667,7 +667,7 @@ def test_a_running_total_that_was_not_set_to_nothing_does_not_start_with_a_load(
 
 def test_degrees_and_minutes_are_named_as_such(tmp_path):
     rows = [["10°0.000000'E", f"52°0.00{i}157'N"] for i in range(3)]
-    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*export decimal degrees"):
+    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*Export decimal degrees"):
         read_track(write(tmp_path, table(["lon", "lat"], rows)))
 
 
