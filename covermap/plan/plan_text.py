@@ -14,11 +14,11 @@ from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
 from covermap.files import schemas
+from covermap.ground.field_sums import count_of, sums_of
 from covermap.plan.actions import Limits
-from covermap.plan.field_sums import count_of, sums_of
+from covermap.plan.field_plan import FieldPlan
 from covermap.plan.harrow_picture import harrow_said
 from covermap.plan.operation_table import Range
-from covermap.plan.plan_field import FieldPlan
 from covermap.tables.plain_values import plain
 from covermap.tables.said import Said, each_once, rules_of
 from covermap.units import shown
