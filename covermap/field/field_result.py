@@ -19,6 +19,7 @@ from covermap.harvest.ledger import Ledger
 from covermap.harvest.working_width import HeaderSweeps, across_m
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import Crop
+from covermap.tables.said import Said
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ class FieldResult:
         Fixes in the track.
     settings : FieldSettings
     crop : Crop
-    assumptions, notes : tuple of str
+    assumptions, notes : tuple of Said
         Defaults that filled holes; what was found and repaired.
     """
 
@@ -109,8 +110,8 @@ class FieldResult:
     fixes_read: int
     settings: FieldSettings
     crop: Crop
-    assumptions: tuple[str, ...]
-    notes: tuple[str, ...]
+    assumptions: tuple[Said, ...]
+    notes: tuple[Said, ...]
 
     @property
     def residue_t_ha(self) -> np.ndarray:

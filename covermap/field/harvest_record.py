@@ -23,6 +23,7 @@ from covermap.spread.bands import band_places, laden
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
 from covermap.tables.crops import Crop, find_crop
+from covermap.tables.said import Said
 from covermap.wind.wind import WindSeries
 from covermap.wind.wind_lean import FixWind
 from covermap.wind.wind_on_fixes import reach_of_rotor_m, stated_wind, thrower, wind_on_fixes
@@ -45,7 +46,7 @@ class Harvest:
     grid: Grid
     crop: Crop
     wind: FixWind | None
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
 
     def without_bands(self) -> Harvest:
         """Give the same without its bands, which are laid: they take much memory."""
@@ -205,16 +206,13 @@ def heading_deg(sweeps: HeaderSweeps) -> np.ndarray:
 
 def _reach_from_rotor(
     settings: FieldSettings, crop: Crop, stubble_m: float, forward_m_s: float
-) -> tuple[FieldSettings, tuple[str, ...]]:
+) -> tuple[FieldSettings, tuple[Said, ...]]:
     """Fill in the reach from rotor and rpm where no width is stated."""
     stated = [settings.get("spread", key) for key in ("width", "reach_left")]
     if settings.get("combine", "rotor_rpm") is None or stated != [None, None]:
         return settings, ()
     reach = reach_of_rotor_m(thrower(settings, stubble_m, forward_m_s), crop)
-    note = (
-        f"The reach follows from rotor diameter and rpm: {reach:.1f} m to either side for the "
-        "middle class of straw, a lone piece in still air."
-    )
+    note = Said("field-reach-of-rotor", {"reach_m": reach})
     return settings.with_values({("spread", "width"): 2 * reach}), (note,)
 
 
@@ -232,35 +230,45 @@ def pass_lines(harvest: Harvest) -> np.ndarray:
     return np.asarray(shapely.linestrings(points, indices=owner))
 
 
-def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[str]:
+#: How a default of a kind is shown; other kinds have the same unit for every reader.
+_SHOWN_AS = {
+    "length": "length g",
+    "speed": "wind g",
+    "area": "small area g",
+    "mass per area": "mass per area g",
+}
+
+
+def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[Said]:
     """Say which defaults of some sections are in use, each with its reason."""
-    lines = []
+    said = []
     for name, setting in BY_NAME.items():
         value = settings.values[name]
         unsaid = value is None or not setting.why or setting.section not in sections
         if name in settings.given or unsaid:
             continue
-        shown = f"{value:g}" if isinstance(value, float) else str(value)
-        unit = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
-        lines.append(f"{setting.name} = {shown}{unit} ({setting.why}).")
-    return lines
+        kind = _SHOWN_AS.get(setting.kind, "")
+        if not kind:
+            text = f"{value:g}" if isinstance(value, float) else str(value)
+            own = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
+            value = f"{text}{own}"
+        numbers = {"setting": setting.name, "value": value, "kind": kind, "why": setting.why}
+        said.append(Said("assumed-default", numbers))
+    return said
 
 
-def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[str, ...]:
-    """Say which default filled which hole of the map, in plain words."""
-    lines = defaults_used(settings, [s.section for s in SETTINGS if s.section != "plan"])
+def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[Said, ...]:
+    """Say which default filled which hole of the map."""
+    said = defaults_used(settings, [s.section for s in SETTINGS if s.section != "plan"])
     if crop is None:
-        return tuple(lines)
+        return tuple(said)
+    kind = {"crop": crop.kind}
     if ("crop", "cut_height") not in settings.given:
-        lines.append(f"[crop] cut_height = {crop.cut_height_m:g} m (usual for {crop.kind}).")
+        said.append(Said("assumed-cut-height", {**kind, "cut_height_m": crop.cut_height_m}))
     if not {("crop", "straw_to_grain"), ("crop", "harvest_index")} & settings.given:
-        lines.append(
-            f"[crop] {crop.straw_to_grain:g} kg straw and {crop.chaff_to_grain:g} kg chaff per kg "
-            f"of dry grain (crop table, {crop.kind})."
-        )
+        shares = {"straw": crop.straw_to_grain, "chaff": crop.chaff_to_grain}
+        said.append(Said("assumed-straw", {**kind, **shares}))
     if crop.header_takes_share < 1:
-        lines.append(
-            f"The header leaves {1 - crop.header_takes_share:.0%} of the {crop.kind} straw above "
-            "the cut on its own row; it counts as residue, not as spread."
-        )
-    return tuple(lines)
+        share = 1 - crop.header_takes_share
+        said.append(Said("assumed-header-leaves", {**kind, "share": share}))
+    return tuple(said)

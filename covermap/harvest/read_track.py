@@ -38,6 +38,7 @@ from covermap.reading.columns import (
 from covermap.reading.text_table import RawTrack, no_position_columns, read_text_track
 from covermap.reading.times import read_times
 from covermap.reading.vector_file import is_json, read_vector_track
+from covermap.tables.said import Said
 
 _TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
 _WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -64,7 +65,7 @@ class Track:
     unreadable : pandas.DataFrame
         ``source_row``, ``reason`` and ``detail`` of rows without a usable position, and
         ``grain_kg`` that no other row speaks for.
-    notes : tuple of str
+    notes : tuple of Said
         What was assumed, merged or converted, in sentences.
     has_time : bool
         Whether the fixes carry a time.
@@ -76,7 +77,7 @@ class Track:
     recognised: tuple[RecognisedColumn, ...]
     ignored: tuple[str, ...]
     unreadable: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     has_time: bool
 
 
@@ -151,7 +152,8 @@ def read_track(
     order = ["source_row", "easting", "northing", *TRACK_COLUMNS]
     fixes = fixes[[name for name in dict.fromkeys(order) if name in fixes]]
     headers = {one.column: one.header for one in raw.recognised}
-    fixes = mend_columns(fixes, headers, path.name, notes)
+    said = [Said("track-as-read", {"text": text}) for text in notes]
+    fixes = mend_columns(fixes, headers, path.name, said)
     grain_kg = grain_of_lost_rows(fixes, ~usable, times is not None)
     if not usable.all():
         fixes = fixes[usable].reset_index(drop=True)
@@ -164,7 +166,7 @@ def read_track(
         recognised=raw.recognised,
         ignored=tuple(header for header in raw.headers if header not in known),
         unreadable=_unreadable(raw, positions, grain_kg),
-        notes=(*notes, *section_notes),
+        notes=(*said, *section_notes),
         has_time=times is not None,
     )
 

@@ -149,8 +149,8 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
             "grain_dropped_pct": 100 * ledger.grain_dropped_kg / seen if seen > 0 else None,
         },
         "settings": settings,
-        "assumptions": result.assumptions,
-        "notes": result.notes,
+        "assumptions": [said.as_record() for said in result.assumptions],
+        "notes": [said.as_record() for said in result.notes],
     }
     return plain(content)  # type: ignore[no-any-return]
 
@@ -170,7 +170,7 @@ def _spectrum(result: FieldResult) -> dict[str, Any] | None:
             }
             for name, curve in curves.items()
         },
-        "findings": [{"rule": rule, "text": text} for rule, text in spectrum_findings(spectrum)],
+        "findings": [one.as_record() for one in spectrum_findings(spectrum)],
     }
 
 
@@ -268,8 +268,8 @@ def cause_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]
         f"{unit['tonnes'].text(row['too_much_t'] * 1e3)} too much [{row['rule_id']}]"
         for row in _causes_told(result).head(most).to_dict("records")
     ]
-    repeats = spectrum_findings(result.spectrum, us_units=us_units)
-    return causes + [f"  {text} [{rule}]" for rule, text in repeats]
+    repeats = spectrum_findings(result.spectrum)
+    return causes + [f"  {one.text(us_units)} [{one.rule}]" for one in repeats]
 
 
 def top_strip_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]:

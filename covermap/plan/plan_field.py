@@ -81,7 +81,7 @@ class FieldPlan:
         With rule_id, action and the numbers behind them.
     work : pandas.DataFrame
         Hectares, passes, travel, cost and fuel by action.
-    assumptions : tuple of str
+    assumptions : tuple of Said
     notes : tuple of Said
     """
 
@@ -103,7 +103,7 @@ class FieldPlan:
     strips: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Said, ...]
     notes: tuple[Said, ...]
 
 

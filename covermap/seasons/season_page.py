@@ -16,7 +16,6 @@ import pandas as pd
 from covermap.drawing.colours import palette
 from covermap.drawing.labels import IN_DOUBLES, IN_GAPS, limit_keys
 from covermap.drawing.map_texts import LAYER_MEANINGS, display_range, legend_marks
-from covermap.report.report_verdict import Said
 from covermap.seasons.season_page_comparisons import group_table, year_table
 from covermap.seasons.season_page_tables import (
     PageTable,
@@ -48,7 +47,7 @@ class SeasonContent:
         Rows of rankings.csv.
     facts : sequence of (label, value)
     worst : sequence of (field_id, sentences)
-    notes : mapping of str to sequence of Said
+    notes : mapping of str to sequence of {rule, text}
         Sentences by the part of the page: ``fields``, ``groups``, ``settings``, ``wind``,
         ``years``, ``caution``.
     folders : mapping of str to str
@@ -70,8 +69,8 @@ class SeasonContent:
     fields: pd.DataFrame
     rankings: pd.DataFrame
     facts: Sequence[tuple[str, str]]
-    worst: Sequence[tuple[str, Sequence[Said]]]
-    notes: Mapping[str, Sequence[Said]]
+    worst: Sequence[tuple[str, Sequence[Mapping[str, str]]]]
+    notes: Mapping[str, Sequence[Mapping[str, str]]]
     folders: Mapping[str, str]
     pictures: Mapping[str, str]
     years: pd.DataFrame | None
@@ -138,7 +137,7 @@ def _ranked(content: SeasonContent) -> list[PageTable]:
     ]
 
 
-def _groups(content: SeasonContent) -> list[tuple[PageTable, Sequence[Said]]]:
+def _groups(content: SeasonContent) -> list[tuple[PageTable, Sequence[Mapping[str, str]]]]:
     titles = (
         ("operator settings", "By operator settings", "settings"),
         ("wind", "By wind", "wind"),
