@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 
 @dataclass(frozen=True)
@@ -86,6 +86,10 @@ class CovermapError(Exception):
         if self.asks:
             way_out = way_out.format(*(name_of(ask) for ask in self.asks))
         return " ".join(part for part in (self.wrong, self.expected, way_out) if part)
+
+    def at(self, place: str) -> Self:
+        """Give the same error with ``place``, such as a file's name, before what is wrong."""
+        return type(self)(place + self.wrong, self.expected, self.way_out, *self.asks)
 
     def __str__(self) -> str:
         return self.told(in_python)

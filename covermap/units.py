@@ -12,7 +12,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 
 METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
@@ -189,28 +189,31 @@ def read_quantity(value: object, kind: str, name: str, kg_per_bushel: float | No
     si_unit = KINDS[kind].si_unit
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise SettingsError(
-            f"{name}: expected a number in {si_unit or 'no unit'} or text with a unit, "
-            f"not {value!r}."
+            f"{name}: {value!r} is neither number nor text.",
+            f"Expected a number in {si_unit or 'no unit'} or text with a unit.",
         )
     if isinstance(value, str):
         match = _QUANTITY.match(value)
         if match is None:
-            raise SettingsError(f"{name}: {value!r} is not a number. {_example(kind)}")
+            raise SettingsError(f"{name}: {value!r} is not a number.", _example(kind))
         number = float(match.group(1).replace(",", "."))
         unit = match.group(2)
         if unit:
             factor = unit_factor(unit, kind, kg_per_bushel)
             if factor is None:
                 known = ", ".join(dict.fromkeys(KINDS[kind].factors)) or "no unit at all"
+                crop = [Ask("crop.kind", "wheat")] if unit.startswith("bu") else []
                 raise SettingsError(
-                    f"{name}: the unit {unit!r} is not one of {kind}. Known: {known}."
-                    + (" Bushels need --crop." if unit.startswith("bu") else "")
+                    f"{name}: the unit {unit!r} is not one of {kind}.",
+                    f"Known: {known}.",
+                    "Bushels need {0}." if crop else "",
+                    *crop,
                 )
             number *= factor
     else:
         number = float(value)
     if not math.isfinite(number):
-        raise SettingsError(f"{name}: {value!r} is not a finite number. {_example(kind)}")
+        raise SettingsError(f"{name}: {value!r} is not a finite number.", _example(kind))
     return number
 
 

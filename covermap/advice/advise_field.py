@@ -19,7 +19,7 @@ from covermap.advice.settings_advice import (
     card_rows,
     strongest_corrected_m_s,
 )
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.field.harvest_record import (
     Harvest,
     crop_of,
@@ -145,8 +145,10 @@ def advise(
     crop = crop_of(settings)
     if settings.get("spread", "discharge") == "windrow":
         raise SettingsError(
-            "[spread] discharge is windrow: there is no throw to set. Give --discharge spread and "
-            "its width to be advised for spreading instead."
+            "[spread] discharge is windrow: there is no throw to set.",
+            "",
+            "Give {0} and its width to be advised for spreading instead.",
+            Ask("spread.discharge", "spread"),
         )
     ratios = ratios_of(settings, crop)
     stubble_m = cut_height_m(settings, crop)
@@ -156,8 +158,8 @@ def advise(
     spacing = _spacing(settings, harvest) if spacing_m is None else spacing_m
     if not _LEAST_SPACING_M <= spacing <= _MOST_SPACING_M:
         raise SettingsError(
-            f"--spacing: {spacing:g} m is out of range; expected the distance between passes, "
-            f"{_LEAST_SPACING_M:g} to {_MOST_SPACING_M:g} m."
+            f"A pass spacing of {spacing:g} m is out of range.",
+            f"Expected the distance between passes, {_LEAST_SPACING_M:g} to {_MOST_SPACING_M:g} m.",
         )
     axes = _axes(headings_deg, harvest, present)
     limits = _limits(settings, [present, *(s for a in axes for s in (a.there, a.back))])
@@ -239,8 +241,8 @@ def _limits(settings: FieldSettings, present: list[SpreadSetting]) -> MachineLim
     least, most = (settings.number("advice", key) for key in ("least_reach", "most_reach"))
     if least > most:
         raise SettingsError(
-            f"[advice] least_reach {least:g} m is more than most_reach {most:g} m. Give the "
-            "shortest and the longest reach to one side."
+            f"[advice] least_reach {least:g} m is more than most_reach {most:g} m.",
+            way_out="Give the shortest and the longest reach to one side.",
         )
     reaches = [r for p in present for r in (p.reach_left_m, p.reach_right_m)]
     leans = [abs(p.lean_m) for p in present]
@@ -295,7 +297,9 @@ def _axes(
         share = 1 / len(headings_deg)
         return [_Axis(h % 360.0, share, False, present, present) for h in headings_deg]
     if harvest is None:
-        raise SettingsError("A heading is missing: give --heading, or a track that shows it.")
+        raise SettingsError(
+            "A heading is missing.", "", "Give {0}, or a track that shows it.", Ask("heading")
+        )
     heading, length = heading_deg(harvest.sweeps), harvest.sweeps.length_m
     table = harvest.passes.table
     laps = table.loc[table["heading_deg"].isna(), "length_m"].sum()

@@ -105,13 +105,16 @@ def _write_task(
     folder: Path, inner: Path, content: ExportContent, quantity: str, values: dict[str, float]
 ) -> list[str]:
     """Write the task data and part its files: those of TASKDATA go whole into that folder."""
-    from covermap.errors import OutputError
+    from covermap.errors import Ask, OutputError
     from covermap.export.task_file import write_task_set
 
     if "zones" not in content.layers:
         raise OutputError(
-            f"{content.result.folder}: no plan.gpkg in it, and task data are made of the "
-            "plan's zones. Map the field with --next-crop first."
+            f"{content.result.folder}: no plan.gpkg in it, and task data are made of the plan's "
+            "zones.",
+            "",
+            "Map the field with {0} first.",
+            Ask("field.next_crop", "wheat"),
         )
     notes = write_task_set(
         folder,

@@ -43,7 +43,7 @@ def _named(section: str, key: str) -> str:
 def in_options(ask: Ask) -> str:
     """Name what an error asks for as the command line writes it: ``--crs EPSG:32615``."""
     section, _, key = ask.name.rpartition(".")
-    option = ask.of or _named(section, key)
+    option = ask.of.replace("_", "-") or _named(section, key)
     value = f"{ask.name}={ask.example}" if ask.of else ask.example
     return f'--{option} "{value}"' if " " in value else f"--{option} {value}".rstrip()
 

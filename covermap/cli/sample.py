@@ -29,7 +29,9 @@ def write_sample(folder: Path, name: str) -> Path:
         If the folder cannot be written, or holds a changed file of the same name.
     """
     if name not in SAMPLE_NAMES:
-        raise SettingsError(f"--field {name!r}: the samples are {', '.join(SAMPLE_NAMES)}.")
+        raise SettingsError(
+            f"--field {name!r}: no such sample.", f"Known: {', '.join(SAMPLE_NAMES)}."
+        )
     files = {
         file.name: file.read_bytes() for file in (_shipped() / name).iterdir() if file.is_file()
     }
@@ -37,8 +39,8 @@ def write_sample(folder: Path, name: str) -> Path:
         place = folder / file_name
         if place.is_file() and place.read_bytes() != content:
             raise OutputError(
-                f"{place}: already there and changed; it was left alone. Choose another folder, "
-                "or remove the file."
+                f"{place}: already there and changed; it was left alone.",
+                way_out="Choose another folder, or remove the file.",
             )
     with whole_files(folder) as whole:
         for file_name, content in files.items():

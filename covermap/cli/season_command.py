@@ -112,7 +112,8 @@ def season_command(
             sections[name] = pairs_of(texts, option)
     if previous is not None and not (previous / "season.json").is_file():
         raise SettingsError(
-            f"--previous {previous}: no season.json there. Give the --out of the season before."
+            f"--previous {previous}: no season.json there.",
+            way_out="Give the --out of the season before.",
         )
     season = read_season(source)
     out = out.absolute()

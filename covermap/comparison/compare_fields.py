@@ -20,7 +20,7 @@ from covermap.comparison.common_ground import averaged_onto, cells_agree, part_o
 from covermap.comparison.repeat_strips import KINDS, Chance, chance_of_overlap, repeat_strips
 from covermap.comparison.same_tracks import TrackMatch, match_tracks
 from covermap.errors import SettingsError
-from covermap.files.open_result import MapResult
+from covermap.files.open_result import MAP_AGAIN, MapResult
 from covermap.ground.grid import Grid
 
 _PASS_SETTINGS = ("discharge", "profile", "reach_left_m", "reach_right_m", "lean_m")
@@ -207,7 +207,8 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
 def _no_common_ground(a: MapResult, b: MapResult) -> SettingsError:
     return SettingsError(
         f"{a.folder} and {b.folder} do not overlap: no harvested ground is in both maps "
-        f"({a.field_name} and {b.field_name}). Name two results of the same field."
+        f"({a.field_name} and {b.field_name}).",
+        way_out="Name two results of the same field.",
     )
 
 
@@ -235,8 +236,8 @@ def _cut_width_m(result: MapResult) -> float:
         if _number(value) > 0:
             return _number(value)
     raise SettingsError(
-        f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it. "
-        "Run covermap map again to write it."
+        f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
+        way_out=MAP_AGAIN,
     )
 
 

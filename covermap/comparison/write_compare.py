@@ -47,8 +47,10 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
         for name, result in (("A", found.a), ("B", found.b)):
             if out_dir.samefile(result.folder):
                 raise OutputError(
-                    f"--out {out_dir} is the folder of {name} itself. Choose another folder, so "
-                    "that the comparison does not lie among the results of one map."
+                    f"{out_dir} is the folder of {name} itself.",
+                    "",
+                    "Choose another folder, so that the comparison does not lie among the results "
+                    "of one map.",
                 )
     with whole_files(out_dir) as folder:
         write_geotiff(

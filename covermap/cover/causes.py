@@ -52,7 +52,6 @@ class Cut:
 
     Attributes
     ----------
-    sweeps : HeaderSweeps
     newly_cut_m2, own_kg_m2 : numpy.ndarray
         (n,) ground cut [m²] and residue it gave per area [kg/m²].
     cut_by : Raster
@@ -74,7 +73,6 @@ def strip_causes(run: Run, cut: Cut, grid: Grid, sums: StripSums) -> pd.DataFram
         What the bands were made of.
     cut : Cut
         What was cut.
-    grid : Grid
     sums : StripSums
         What lies on each strip.
 

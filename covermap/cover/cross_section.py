@@ -27,7 +27,6 @@ def cross_section(
     ----------
     values : numpy.ndarray
         (rows, cols) of ``grid``, any unit; NaN where there is none.
-    grid : Grid
     start_xy, end_xy : tuple of float
         Easting, northing of the two ends [m], in the CRS of the grid.
     step_m : float, optional

@@ -35,7 +35,6 @@ def crossing_sweeps(
         Sweep that cut each cell, -1 none.
     pass_no : numpy.ndarray
         (n,) pass number of each.
-    grid : Grid
 
     Returns
     -------

@@ -160,7 +160,6 @@ def cross_track_spectrum(
         (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
     residue_t_ha : numpy.ndarray or Raster
         (rows, cols) residue that lies there [t/ha].
-    grid : Grid
     heading_deg : float
         Main heading of the passes, either way [deg clockwise from north]; NaN if there is
         none.
@@ -184,7 +183,8 @@ def cross_track_spectrum(
     rasters = tuple(as_raster(values) for values in (ratio, residue_t_ha, given_kg_m2))
     if any(raster.shape != grid.shape for raster in rasters):
         raise SettingsError(
-            f"cross-track spectrum: rasters must have the grid's {grid.rows} × {grid.cols} cells."
+            "cross-track spectrum: a raster is not of the grid's shape.",
+            f"Expected {grid.rows} × {grid.cols} cells.",
         )
     reason = _reason_against(grid, heading_deg, spacing_m)
     if reason:
@@ -432,10 +432,6 @@ def spectrum_findings(spectrum: Spectrum) -> list[Said]:
 
     Named is what holds at least :data:`LEAST_CV_PCT` and stands out by
     :data:`LEAST_CONTRAST`; the stronger comes first.
-
-    Parameters
-    ----------
-    spectrum : Spectrum
     """
     if spectrum.reason:
         return [Said("spectrum-none", {"reason": spectrum.reason})]

@@ -239,7 +239,6 @@ def traced(runs: np.ndarray, grid: Grid, *, cut_steps: bool = False) -> np.ndarr
     ----------
     runs : numpy.ndarray
         (n, 4) as of :func:`cell_runs`, in order of strip, row and column.
-    grid : Grid
     cut_steps : bool
         Go through the middles of steps: as much is cut off as is added, and a slanting edge
         becomes straight.
@@ -282,7 +281,6 @@ def outlines(parts: list[np.ndarray], grid: Grid, count: int) -> np.ndarray:
     ----------
     parts : list of numpy.ndarray
         Runs of cells of windows from north to south; emptied to save memory.
-    grid : Grid
     count : int
         Number of strips; each has runs.
 

@@ -103,7 +103,6 @@ class StripePieces:
 
     Attributes
     ----------
-    pieces : Pieces
     label : numpy.ndarray
         (rows, cols) int32 piece of each cell, 0 none.
     top, bottom : EdgeRow
@@ -333,10 +332,6 @@ def pieces_of_stripe(
         (sweeps,) pass number, and width of the header [m].
     gap_below, double_above : float
         Spread ratios that make a gap or a double.
-
-    Returns
-    -------
-    StripePieces
     """
     key = _keys(
         ground.ratio,

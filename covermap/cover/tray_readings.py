@@ -49,7 +49,8 @@ class Readings:
         except OSError as error:
             raise OutputError(
                 f"A field this large needs room for temporary files in {tempfile.gettempdir()}: "
-                f"{error.strerror or error}. Free some space there, or set TMPDIR to another disk."
+                f"{error.strerror or error}.",
+                way_out="Free some space there, or set TMPDIR to another disk.",
             ) from error
         self._held = []
 

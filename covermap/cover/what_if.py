@@ -149,7 +149,6 @@ def usual_settings(run: Run, area_m2: np.ndarray) -> Settings | None:
 
     Parameters
     ----------
-    run : Run
     area_m2 : numpy.ndarray
         (n,) ground each fix cut [m²].
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import OutputError
-from covermap.files.open_result import MapResult, open_result
+from covermap.files.open_result import MAP_AGAIN, MapResult, open_result
 from covermap.ground.grid import Grid
 from covermap.tables.column_meanings import OutputColumn, meanings_of
 
@@ -31,7 +31,6 @@ LAYERS = {
 BANDS = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
 #: No file can hold an older time: zip archives begin here.
 _OLDEST = datetime(1980, 1, 1, tzinfo=UTC)
-_AGAIN = "Run covermap map again to write it."
 
 
 @dataclass(frozen=True)
@@ -174,10 +173,10 @@ def _layers_band(path: Path) -> np.ndarray:
     try:
         with rasterio.open(path) as raster:
             if "layers" not in raster.descriptions:
-                raise OutputError(f"{path}: no band layers. {_AGAIN}")
+                raise OutputError(f"{path}: no band layers.", way_out=MAP_AGAIN)
             found: np.ndarray = raster.read(raster.descriptions.index("layers") + 1)
     except RasterioError as error:
-        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}). {_AGAIN}") from error
+        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
     return found
 
 
@@ -188,10 +187,14 @@ def _read_zones(path: Path) -> gpd.GeoDataFrame:
     try:
         zones = pyogrio.read_dataframe(path, layer="zones")
     except (DataSourceError, DataLayerError) as error:
-        raise OutputError(f"{path}: damaged or no GeoPackage ({error}). {_AGAIN}") from error
+        raise OutputError(
+            f"{path}: damaged or no GeoPackage ({error}).", way_out=MAP_AGAIN
+        ) from error
     missing = sorted({"zone_id", "rule_id", "action", "area_m2"} - set(zones.columns))
     if missing or zones.crs is None:
-        raise OutputError(f"{path}: no {missing[0] if missing else 'CRS'} in it. {_AGAIN}")
+        raise OutputError(
+            f"{path}: no {missing[0] if missing else 'CRS'} in it.", way_out=MAP_AGAIN
+        )
     return zones
 
 
@@ -199,7 +202,7 @@ def _read_causes(path: Path) -> pd.DataFrame:
     try:
         return pd.read_csv(path, encoding="utf-8")
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read ({error}). {_AGAIN}") from error
+        raise OutputError(f"{path}: cannot be read ({error}).", way_out=MAP_AGAIN) from error
 
 
 def _outline(result: MapResult, zones: gpd.GeoDataFrame | None, name: str) -> gpd.GeoDataFrame:

@@ -23,6 +23,7 @@ from covermap.files.geopackage_notes import (
     gpkg_time,
 )
 from covermap.files.geotiff import write_geotiff
+from covermap.files.open_result import MAP_AGAIN
 from covermap.files.vectors import (
     DBASE_BYTES,
     not_written,
@@ -126,8 +127,8 @@ def _band_number(plan: Path) -> int:
             if _PLAN_BAND in raster.descriptions:
                 return int(raster.descriptions.index(_PLAN_BAND)) + 1
     except RasterioError as error:
-        raise OutputError(f"{plan}: damaged or no GeoTIFF ({error}).") from error
-    raise OutputError(f"{plan}: no band {_PLAN_BAND}. Run covermap map again to write it.")
+        raise OutputError(f"{plan}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
+    raise OutputError(f"{plan}: no band {_PLAN_BAND}.", way_out=MAP_AGAIN)
 
 
 def _write_raster_styles(stem: Path, name: str, ends: tuple[float, float], band: int = 1) -> None:

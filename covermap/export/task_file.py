@@ -22,6 +22,7 @@ from covermap.drawing.labels import TASK_DATA, opening
 from covermap.errors import OutputError
 from covermap.export.task_grid import AREA_TOLERANCE, OUTSIDE_CODE, TaskGrid, lay_task_grid
 from covermap.export.task_values import TaskQuantity, find_task_quantity, task_values
+from covermap.files.open_result import MAP_AGAIN
 from covermap.plan.face import ACTIONS, RULE_IDS
 from covermap.tables.said import Said
 
@@ -89,7 +90,9 @@ def write_task_set(
         if part.geom_type == "Polygon" and not part.is_empty
     ]
     if not parts:
-        raise OutputError("Cannot write task data: the field has no outline. Map it again.")
+        raise OutputError(
+            "Cannot write task data: the field has no outline.", way_out="Map it again."
+        )
     present = [rule_id for rule_id in RULE_IDS if rule_id in set(zones["rule_id"])]
     given = task_values(chosen, present, values or {})
     grid = lay_task_grid(zones, [_code(rule_id) for rule_id in zones["rule_id"]])
@@ -142,16 +145,20 @@ def _worked_zones(zones: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if zones.crs is None or not zones.crs.is_projected:
         raise OutputError(
             "Cannot write task data: the zones are not in a metric CRS. Was plan.gpkg changed by "
-            "another program? Run covermap map again to write it."
+            "another program?",
+            way_out=MAP_AGAIN,
         )
     zones = zones[zones.geometry.notna() & (zones.geometry.area > 0.0)]
     if not len(zones):
-        raise OutputError("Cannot write task data: the plan has no zones. Make a plan first.")
+        raise OutputError(
+            "Cannot write task data: the plan has no zones.", way_out="Make a plan first."
+        )
     strange = sorted(set(zones["rule_id"]) - set(RULE_IDS))
     if strange:
         raise OutputError(
             f"Cannot write task data: the plan has zones of {strange[0]!r}, an action that this "
-            "version of covermap does not know. Run covermap map again to write it."
+            "version of covermap does not know.",
+            way_out=MAP_AGAIN,
         )
     return zones
 

@@ -94,8 +94,9 @@ def lay_task_grid(zones: gpd.GeoDataFrame, codes: Sequence[int]) -> TaskGrid:
     west, south, east, north = (float(edge) for edge in degrees.total_bounds)
     if east - west > 180.0:
         raise OutputError(
-            "Cannot write task data: the field lies on both sides of the 180th meridian, and "
-            "the grid of ISO 11783-10 cannot. Map each side as a field of its own."
+            "Cannot write task data: the field lies on both sides of the 180th meridian, and the "
+            "grid of ISO 11783-10 cannot.",
+            way_out="Map each side as a field of its own.",
         )
     number = np.asarray(codes)
     area = zones.geometry.area.to_numpy()

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.plan.face import ACTIONS, RULE_IDS
 from covermap.tables import read_table
 
@@ -99,9 +99,8 @@ def find_task_quantity(key: str) -> TaskQuantity:
     if key not in known:
         near = difflib.get_close_matches(key, known, n=1)
         raise SettingsError(
-            f"Task quantity {key!r} is unknown."
-            + (f" Did you mean {near[0]!r}?" if near else "")
-            + f" Known: {', '.join(known)}."
+            f"Task quantity {key!r} is unknown.",
+            (f"Did you mean {near[0]!r}? " if near else "") + f"Known: {', '.join(known)}.",
         )
     return known[key]
 
@@ -133,26 +132,28 @@ def task_values(
         if rule_id not in ACTIONS:
             near = difflib.get_close_matches(rule_id, RULE_IDS, n=1)
             raise SettingsError(
-                f"Task value for {rule_id!r}: there is no such action."
-                + (f" Did you mean {near[0]!r}?" if near else "")
-                + f" The plan has {', '.join(present)}."
+                f"Task value for {rule_id!r}: there is no such action.",
+                (f"Did you mean {near[0]!r}? " if near else "")
+                + f"The plan has {', '.join(present)}.",
             )
         if not (math.isfinite(value) and quantity.least <= value <= quantity.most):
             raise SettingsError(
                 f"Task value for {rule_id}: {value:g} is not a {quantity.words} between "
-                f"{quantity.least:g} and {quantity.most:g} {quantity.si_unit}. Give it in "
-                f"{quantity.si_unit}."
+                f"{quantity.least:g} and {quantity.most:g} {quantity.si_unit}.",
+                way_out=f"Give it in {quantity.si_unit}.",
             )
     known = dict(values)
     if quantity.leave_value is not None:
         known.setdefault("plan-leave", quantity.leave_value)
     missing = [rule_id for rule_id in present if rule_id not in known]
     if missing:
-        options = " ".join(f"--task-value {rule_id}=VALUE" for rule_id in missing)
+        without = ", ".join(f"{rule_id} ({ACTIONS[rule_id]})" for rule_id in missing)
         raise SettingsError(
-            f"Task data, {quantity.words}: no value for "
-            + ", ".join(f"{rule_id} ({ACTIONS[rule_id]})" for rule_id in missing)
-            + f". covermap recommends none. Give each in {quantity.si_unit}: {options}. "
-            + quantity.zero_means
+            f"Task data, {quantity.words}: no value for {without}. covermap recommends none.",
+            "",
+            f"Give each in {quantity.si_unit}: "
+            + " ".join(f"{{{number}}}" for number in range(len(missing)))
+            + f". {quantity.zero_means}",
+            *(Ask(rule_id, "VALUE", "task_value") for rule_id in missing),
         )
     return {rule_id: float(known[rule_id]) for rule_id in present}

@@ -98,18 +98,12 @@ def ground_of_field(
 
     Parameters
     ----------
-    harvest : Harvest
-    settings : FieldSettings
     own_kg_m2 : numpy.ndarray
         (n,) residue that each sweep's ground gave [kg/m²].
     outline : shapely geometry
         Of the field.
     bounded : bool
         True if the outline was given: harvested ground outside it does not count.
-
-    Returns
-    -------
-    FieldGround
     """
     grid, sweeps = harvest.grid, harvest.sweeps
     pass_no = harvest.passes.pass_of_fix[sweeps.rows].astype(np.int32)

@@ -23,7 +23,6 @@ def pass_table(
 
     Parameters
     ----------
-    harvest : Harvest
     by_pass : pandas.DataFrame
         Evenness of each pass, in order.
     lines : numpy.ndarray

@@ -73,7 +73,6 @@ class FieldResult:
         What repeats across the passes.
     outline : shapely geometry
         Of the field.
-    mass : MassBalance
     evenness : Evenness
         Of the spread ratio over the harvested ground.
     tray_m : float
@@ -84,8 +83,6 @@ class FieldResult:
         What was removed.
     fixes_read : int
         Fixes in the track.
-    settings : FieldSettings
-    crop : Crop
     assumptions, notes : tuple of Said
         Defaults that filled holes; what was found and repaired.
     """

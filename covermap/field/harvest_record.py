@@ -114,8 +114,10 @@ def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
         if (widths > 0).any():
             return float(widths[widths > 0].median())
     raise SettingsError(
-        "[combine] cut_width is missing and the track has no header width: give "
-        '--cut-width "35 ft".'
+        "[combine] cut_width is missing and the track has no header width.",
+        "",
+        "Give {0}.",
+        Ask("combine.cut_width", "35 ft"),
     )
 
 

@@ -43,8 +43,6 @@ class FieldInputs:
     ----------
     settings : FieldSettings
         With the band of a profile file filled in.
-    track : pathlib.Path
-    boundary, wind : pathlib.Path or None
     others : tuple of pathlib.Path
         The source, pass settings and profile file, as far as there are any.
     """
@@ -72,8 +70,6 @@ class OpenField:
 
     Attributes
     ----------
-    track : Track
-    settings : FieldSettings
     boundary : shapely geometry or None
         In the track's CRS.
     wind : WindSeries or None
@@ -110,10 +106,6 @@ def open_field(
     columns, units : mapping, optional
         Column and unit overrides, canonical name to header or unit.
 
-    Returns
-    -------
-    OpenField
-
     Raises
     ------
     CovermapError
@@ -143,10 +135,6 @@ def find_inputs(
     defaults, overrides : mapping, optional
         Sections as in a field file that hold below and above it; files that they name have
         full paths.
-
-    Returns
-    -------
-    FieldInputs
 
     Raises
     ------
@@ -187,7 +175,9 @@ def find_inputs(
     if named:
         stated = settings.get("field", "track")
         if stated is None:
-            raise SettingsError(f'{named}: [field] track is missing; add track = "harvest.csv".')
+            raise SettingsError(
+                f"{named}: [field] track is missing.", way_out='Add track = "harvest.csv".'
+            )
         track_path = source.parent / stated
     return FieldInputs(settings, track_path, boundary, wind, tuple(others))
 
@@ -197,14 +187,9 @@ def read_inputs(inputs: FieldInputs, read: TrackReader = read_track) -> OpenFiel
 
     Parameters
     ----------
-    inputs : FieldInputs
     read : callable
         Takes what :func:`covermap.harvest.read_track.read_track` takes; may give a part of
         the track only.
-
-    Returns
-    -------
-    OpenField
 
     Raises
     ------
@@ -271,7 +256,8 @@ def with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
     stated = [key for key in keys if ("spread", key) in settings.given]
     if stated:
         raise SettingsError(
-            f"[spread] profile_file and {stated[0]} say the same thing; give one of them."
+            f"[spread] profile_file and {stated[0]} say the same thing.",
+            way_out="Give one of them.",
         )
     values = read_profile_file(path)
     return settings.with_values({("spread", key): value for key, value in values.items()})

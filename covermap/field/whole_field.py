@@ -56,10 +56,6 @@ def map_field(
     wind : WindSeries, optional
         Wind over time; wins over a constant wind in the settings.
 
-    Returns
-    -------
-    FieldResult
-
     Raises
     ------
     CovermapError

@@ -15,7 +15,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from covermap.errors import OutputError
+from covermap.errors import Ask, OutputError
 from covermap.files.write_whole import cannot_write, make_folders
 
 LOCK_FILE = ".covermap.lock"
@@ -59,12 +59,14 @@ def folder_lock(out: Path, lock_file: str = LOCK_FILE) -> Iterator[str]:
         holder = _holder(out, lock_file)
         raise OutputError(
             f"Another run of covermap is writing to {out} (process {holder.get('pid', '?')} on "
-            f"{holder.get('host', '?')}, since {holder.get('start', '?')}). Wait until it has "
-            "ended, or choose another folder with --out."
+            f"{holder.get('host', '?')}, since {holder.get('start', '?')}).",
+            "",
+            "Wait until it has ended, or choose another folder ({0}).",
+            Ask("out"),
         ) from error
     except OSError as error:
         _take_away(made)
-        raise OutputError(cannot_write(out, error)) from error
+        raise cannot_write(out, error) from error
     content = {
         "pid": os.getpid(),
         "host": socket.gethostname(),

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from covermap.errors import OutputError
+from covermap.errors import Ask, OutputError
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.ground.threads import core_count
@@ -84,8 +84,10 @@ def write_geotiff(
             )
     except Exception as error:  # what GDAL says when a file closes has no public name
         raise OutputError(
-            f"Cannot write {path.name} to the folder {path.parent}: {error}. Look whether the "
-            "disk is full, or choose another folder with --out."
+            f"Cannot write {path.name} to the folder {path.parent}: {error}.",
+            "",
+            "Look whether the disk is full, or choose another folder ({0}).",
+            Ask("out"),
         ) from error
 
 

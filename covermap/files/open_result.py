@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: Bands of ``residue.tif`` that are read.
 BANDS = ("residue_t_ha", "cover_pct", "spread_ratio")
 
-_AGAIN = "Run covermap map again to write it."
+MAP_AGAIN = "Run covermap map again to write it."
 _STRIPS_NEED = {"strip_id", "kind", "mean_ratio", "excess_kg", "deficit_kg", "passes", "discharge"}
 _PASSES_NEED = {"pass_id", "length_m"}
 _TEXTS = ("covermap", "crop")
@@ -68,7 +68,7 @@ def open_result(folder: Path) -> MapResult:
     Parameters
     ----------
     folder : pathlib.Path
-        As given to ``covermap map`` with ``--out``.
+        That ``covermap map`` wrote.
 
     Returns
     -------
@@ -82,25 +82,27 @@ def open_result(folder: Path) -> MapResult:
     """
     if not folder.exists():
         raise OutputError(
-            f"{folder}: no such folder. Expected a folder that covermap map wrote with --out."
+            f"{folder}: no such folder.", "Expected a folder that covermap map wrote."
         )
     if not folder.is_dir():
         raise OutputError(
-            f"{folder} is a file, not a folder of results. Name the folder that was given to "
-            "covermap map with --out."
+            f"{folder} is a file, not a folder of results.",
+            way_out="Name the folder that covermap map wrote.",
         )
     if not (folder / "residue.tif").is_file():
         raise OutputError(
-            f"{folder}: no residue.tif in it. Expected a folder that covermap map wrote with "
-            "--out; name that folder."
+            f"{folder}: no residue.tif in it.",
+            "Expected a folder that covermap map wrote.",
+            "Name that folder.",
         )
     summary = _read_summary(folder)
     grid, bands = _read_raster(folder / "residue.tif")
     stated = summary["field"]
     if not _of_one_run(stated.get("bounds_m"), stated.get("cell_m"), grid):
         raise OutputError(
-            f"{folder}: residue.tif and summary.json are of different runs: their bounds or "
-            f"cell differ. {_AGAIN}"
+            f"{folder}: residue.tif and summary.json are of different runs: their bounds or cell "
+            "differ.",
+            way_out=MAP_AGAIN,
         )
     return MapResult(
         folder,
@@ -128,16 +130,16 @@ def _read_summary(folder: Path) -> dict[str, Any]:
     try:
         content = json.loads(path.read_text("utf-8"))
     except FileNotFoundError:
-        raise OutputError(f"{folder}: no summary.json in it. {_AGAIN}") from None
+        raise OutputError(f"{folder}: no summary.json in it.", way_out=MAP_AGAIN) from None
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read: {error}. {_AGAIN}") from error
+        raise OutputError(f"{path}: cannot be read: {error}.", way_out=MAP_AGAIN) from error
     schema = content.get("schema") if isinstance(content, dict) else None
     if schema != schemas.SUMMARY:
         version = content.get("covermap") if isinstance(content, dict) else None
         raise OutputError(
-            f"{path}: made by another version of covermap ({version or 'unknown'}): its schema "
-            f"is {schema!r}, this version reads {schemas.SUMMARY!r}. Map the field again with "
-            "this version."
+            f"{path}: made by another version of covermap ({version or 'unknown'}): its schema is "
+            f"{schema!r}, this version reads {schemas.SUMMARY!r}.",
+            way_out="Map the field again with this version.",
         )
     wrong = [key for key in _TEXTS if not isinstance(content.get(key), str)]
     wrong += [key for key in _PARTS if not isinstance(content.get(key), dict)]
@@ -149,7 +151,7 @@ def _read_summary(folder: Path) -> dict[str, Any]:
             if not isinstance(limits, dict) or not isinstance(limits.get(key), int | float):
                 wrong.append(f"settings, limits, {key}")
     if wrong:
-        raise OutputError(f"{path}: damaged, there is no good {wrong[0]} in it. {_AGAIN}")
+        raise OutputError(f"{path}: damaged, there is no good {wrong[0]} in it.", way_out=MAP_AGAIN)
     return dict(content)
 
 
@@ -167,15 +169,16 @@ def _read_raster(path: Path) -> tuple[Grid, dict[str, np.ndarray]]:
             if missing:
                 raise OutputError(
                     f"{path}: no band {missing[0]}; it has {raster.count} bands "
-                    f"({', '.join(str(n) for n in raster.descriptions)}). Was it written by "
-                    f"covermap? {_AGAIN}"
+                    f"({', '.join(str(n) for n in raster.descriptions)}).",
+                    way_out=f"Was it written by covermap? {MAP_AGAIN}",
                 )
             place = raster.transform
             square = math.isclose(place.a, -place.e, rel_tol=1e-9) and place.b == place.d == 0
             if raster.crs is None or not square:
                 raise OutputError(
-                    f"{path}: expected square cells, north up, in a metric CRS. Was it changed "
-                    f"by another program? {_AGAIN}"
+                    f"{path}: not of the kind of grid that covermap writes.",
+                    "Expected square cells, north up, in a metric CRS.",
+                    f"Was it changed by another program? {MAP_AGAIN}",
                 )
             crs = CRS.from_wkt(raster.crs.to_wkt())
             grid = Grid(crs, place.c, place.f, place.a, raster.height, raster.width)
@@ -184,7 +187,7 @@ def _read_raster(path: Path) -> tuple[Grid, dict[str, np.ndarray]]:
                 for name in BANDS
             }
     except (RasterioError, CRSError) as error:
-        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}). {_AGAIN}") from error
+        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
     return grid, bands
 
 
@@ -193,17 +196,20 @@ def _read_table(path: Path, layer: str, needed: set[str], grid: Grid) -> gpd.Geo
     from pyogrio.errors import DataLayerError, DataSourceError
 
     if not path.is_file():
-        raise OutputError(f"{path.parent}: no {path.name} in it. {_AGAIN}")
+        raise OutputError(f"{path.parent}: no {path.name} in it.", way_out=MAP_AGAIN)
     try:
         table = pyogrio.read_dataframe(path, layer=layer)
     except (DataSourceError, DataLayerError) as error:
-        raise OutputError(f"{path}: damaged or no GeoPackage ({error}). {_AGAIN}") from error
+        raise OutputError(
+            f"{path}: damaged or no GeoPackage ({error}).", way_out=MAP_AGAIN
+        ) from error
     missing = sorted(needed - set(table.columns))
     if missing:
         raise OutputError(
             f"{path}: no column {missing[0]}. It was made by another version of covermap or "
-            f"changed since. {_AGAIN}"
+            "changed since.",
+            way_out=MAP_AGAIN,
         )
     if table.crs is None:
-        raise OutputError(f"{path}: it names no CRS. {_AGAIN}")
+        raise OutputError(f"{path}: it names no CRS.", way_out=MAP_AGAIN)
     return table.to_crs(grid.crs)

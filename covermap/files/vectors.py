@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from covermap.errors import OutputError
+from covermap.errors import Ask, OutputError
 from covermap.files.geopackage_notes import add_column_meanings
 from covermap.tables.column_meanings import OutputColumn, meanings_of
 
@@ -340,6 +340,8 @@ def _write(path: Path, table: gpd.GeoDataFrame, **options: Any) -> None:
 def not_written(path: Path, error: Exception) -> OutputError:
     """Give the error for a file that could not be written."""
     return OutputError(
-        f"Cannot write {path.name} to the folder {path.parent}: {error}. Look whether the disk "
-        "is full, or choose another folder with --out."
+        f"Cannot write {path.name} to the folder {path.parent}: {error}.",
+        "",
+        "Look whether the disk is full, or choose another folder ({0}).",
+        Ask("out"),
     )

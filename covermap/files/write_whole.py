@@ -9,20 +9,21 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from covermap.errors import CovermapError, OutputError
+from covermap.errors import Ask, CovermapError, OutputError
 
 #: Moved last, so that a reader who finds it finds the other files of the same run.
 LAST_FILE = "summary.json"
 
-_CHOOSE = "Choose another folder with --out"
+_CHOOSE = "Choose another folder ({0})."
+_NO_RIGHT = ("you may not write there.", "Choose another folder ({0}), or ask for the right.")
 _REASONS = {
-    errno.ENOSPC: f"the disk is full. Free some space, or: {_CHOOSE}.",
-    errno.EDQUOT: f"your disk quota is used up. Free some space, or: {_CHOOSE}.",
-    errno.EROFS: f"it is on a read-only disk. {_CHOOSE}.",
-    errno.EACCES: f"you may not write there. {_CHOOSE}, or ask for the right to write.",
-    errno.EPERM: f"you may not write there. {_CHOOSE}, or ask for the right to write.",
-    errno.ENOLCK: f"its disk cannot lock files, so two runs could mix theirs. {_CHOOSE}.",
-    errno.ENAMETOOLONG: "its name is too long. Choose a shorter one with --out.",
+    errno.ENOSPC: ("the disk is full.", f"Free some space. {_CHOOSE}"),
+    errno.EDQUOT: ("your disk quota is used up.", f"Free some space. {_CHOOSE}"),
+    errno.EROFS: ("it is on a read-only disk.", _CHOOSE),
+    errno.EACCES: _NO_RIGHT,
+    errno.EPERM: _NO_RIGHT,
+    errno.ENOLCK: ("its disk cannot lock files, so two runs could mix theirs.", _CHOOSE),
+    errno.ENAMETOOLONG: ("its name is too long.", "Choose a shorter one ({0})."),
 }
 
 
@@ -63,7 +64,7 @@ def whole_files(out_dir: Path) -> Iterator[Path]:
             with suppress(OSError):
                 one.rmdir()
         if isinstance(error, OSError) and not isinstance(error, CovermapError):
-            raise OutputError(cannot_write(out_dir, error)) from error
+            raise cannot_write(out_dir, error) from error
         raise
     shutil.rmtree(folder, ignore_errors=True)
 
@@ -81,8 +82,10 @@ def make_folders(out_dir: Path, made: list[Path]) -> None:
     for place in (out_dir, *out_dir.parents):
         if place.exists() and not place.is_dir():
             raise OutputError(
-                f"Cannot write to the folder {out_dir}: {place} is a file. "
-                "Choose another folder with --out, or move that file."
+                f"Cannot write to the folder {out_dir}: {place} is a file.",
+                "",
+                "Choose another folder ({0}), or move that file.",
+                Ask("out"),
             )
     missing = [place for place in (out_dir, *out_dir.parents) if not place.exists()]
     for place in reversed(missing):
@@ -96,7 +99,10 @@ def _move_in(fresh: Path, old: Path, out_dir: Path) -> None:
         if (out_dir / name).is_dir():
             raise OutputError(
                 f"Cannot write to the folder {out_dir}: {out_dir / name} is a folder, and a file "
-                "of that name has to go there. Move it, or choose another folder with --out."
+                "of that name has to go there.",
+                "",
+                "Move it, or choose another folder ({0}).",
+                Ask("out"),
             )
     kept: list[str] = []
     moved: list[str] = []
@@ -119,9 +125,7 @@ def _move_in(fresh: Path, old: Path, out_dir: Path) -> None:
         raise
 
 
-def cannot_write(out_dir: Path, error: OSError) -> str:
+def cannot_write(out_dir: Path, error: OSError) -> OutputError:
     """Say why nothing can be written to a folder, and what to do."""
-    reason = _REASONS.get(error.errno or 0)
-    if reason is None:
-        reason = f"{error.strerror or error}. {_CHOOSE}."
-    return f"Cannot write to the folder {out_dir}: {reason}"
+    reason, way_out = _REASONS.get(error.errno or 0, (f"{error.strerror or error}.", _CHOOSE))
+    return OutputError(f"Cannot write to the folder {out_dir}: {reason}", "", way_out, Ask("out"))

@@ -9,7 +9,7 @@ import numpy as np
 from affine import Affine
 from pyproj import CRS
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 
 #: Cells of the largest grid covermap will make; above it a person has mistaken a unit.
 MOST_CELLS = 400_000_000
@@ -97,10 +97,6 @@ def grid_around(
     margin_m : float
         Added on every side [m].
 
-    Returns
-    -------
-    Grid
-
     Raises
     ------
     SettingsError
@@ -116,7 +112,10 @@ def grid_around(
         raise SettingsError(
             f"[grid] cell: {cell_m:g} m cells over {(east - west) / 1000:,.1f} km × "
             f"{(north - south) / 1000:,.1f} km would be {rows * cols:,} cells, more than "
-            f"{MOST_CELLS:,}. Choose a larger --cell, or split the track by field."
+            f"{MOST_CELLS:,}.",
+            "",
+            "Choose a larger cell ({0}), or split the track by field.",
+            Ask("grid.cell"),
         )
     return Grid(crs, first_col * cell_m, last_row * cell_m, cell_m, rows, cols)
 

@@ -24,7 +24,6 @@ def rows_of_chunks(corners: np.ndarray, grid: Grid) -> np.ndarray:
     ----------
     corners : numpy.ndarray
         (n, 4, 2) easting, northing [m], in order of travel.
-    grid : Grid
 
     Returns
     -------

@@ -14,7 +14,7 @@ from typing import IO, Protocol
 
 import numpy as np
 
-from covermap.errors import OutputError
+from covermap.errors import Ask, OutputError
 from covermap.ground.grid import Grid, Window
 
 #: Cells worked on at once.
@@ -164,7 +164,6 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
 
     Parameters
     ----------
-    grid : Grid
     cells : int, optional
         About as many cells in each; if not given :data:`STRIPE_CELLS`, half of it above
         :data:`LEAN_CELLS`.
@@ -187,6 +186,8 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
 def _no_room(error: OSError) -> OutputError:
     return OutputError(
         f"A field this large needs room for temporary files in {tempfile.gettempdir()}: "
-        f"{error.strerror or error}. Free some space there, set TMPDIR to another disk, or "
-        "choose a larger --cell."
+        f"{error.strerror or error}.",
+        "",
+        "Free some space there, set TMPDIR to another disk, or choose a larger cell ({0}).",
+        Ask("grid.cell"),
     )

@@ -48,7 +48,9 @@ def core_count() -> int:
     said = os.environ.get(THREADS_VARIABLE, "").strip()
     if said and not (said.isdecimal() and int(said) > 0):
         raise SettingsError(
-            f"{THREADS_VARIABLE}={said}: expected a whole number from 1. Correct it or unset it."
+            f"{THREADS_VARIABLE}={said} is no number of threads.",
+            "Expected a whole number from 1.",
+            "Correct it or unset it.",
         )
     return min([cores, *([int(said)] if said else []), *_limits])
 
@@ -71,7 +73,6 @@ def row_parts(window: Window, sweep_rows: np.ndarray, cores: int | None = None) 
 
     Parameters
     ----------
-    window : Window
     sweep_rows : numpy.ndarray
         (n,) row of the middle of each sweep [cells].
     cores : int, optional

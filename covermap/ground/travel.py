@@ -42,10 +42,6 @@ def travel_along(path: pd.DataFrame) -> Travel:
     ----------
     path : pandas.DataFrame
         ``easting``, ``northing``, ``clock_s``, ``record_s``, ``travel_m``, ``gap``.
-
-    Returns
-    -------
-    Travel
     """
     fixes = [path[name].to_numpy(float) for name in ("easting", "northing")]
     clock = path["clock_s"].to_numpy(float)

@@ -48,7 +48,6 @@ class CleanTrack:
         ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
         ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
         ``gap`` (True where the step is more than the record covers), ``cutting``.
-    ledger : Ledger
     has_time : bool
         False if ``clock_s`` was made from distance.
     notes : tuple of Said
@@ -87,10 +86,6 @@ def clean_track(
     grain_delay_s : float
         Seconds from cutting to the grain reading; readings are moved back by it [s].
 
-    Returns
-    -------
-    CleanTrack
-
     Raises
     ------
     TrackError
@@ -116,8 +111,10 @@ def clean_track(
     if not paths:
         raise TrackError(
             f"{track.source}: {len(track.fixes)} fixes, but fewer than two different positions "
-            "are left after cleaning. Expected a track of a moving machine; check that the "
-            "position columns are the right ones (covermap check shows what was recognised)."
+            "are left after cleaning.",
+            "Expected a track of a moving machine.",
+            "Check that the position columns are the right ones (covermap check shows what was "
+            "recognised).",
         )
     repeated = sum(one.counts()["duplicate"] for one in ledgers)
     if repeated:

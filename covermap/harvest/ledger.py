@@ -75,10 +75,6 @@ def ledger_of_unreadable(unreadable: pd.DataFrame) -> Ledger:
     ----------
     unreadable : pandas.DataFrame
         source_row, reason, detail and, where a row still tells its grain, grain_kg.
-
-    Returns
-    -------
-    Ledger
     """
     rows = len(unreadable)
     grain = unreadable["grain_kg"].to_numpy(float) if "grain_kg" in unreadable else np.zeros(rows)

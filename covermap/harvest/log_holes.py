@@ -33,10 +33,6 @@ def drove_straight_on(
         Of the run before [m/s].
     cut_width_m : float
         Header width [m].
-
-    Returns
-    -------
-    bool
     """
     distance = float(np.hypot(ahead_m, aside_m))
     if not 0 < ahead_m <= distance <= LONGEST_HOLE_M or waited_s <= 0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from covermap.errors import TrackError
+from covermap.errors import TrackError, column_ask
 from covermap.tables.said import Said
 
 #: Between the log of one machine and that of the next, so that nothing flows across [s].
@@ -77,7 +77,6 @@ def refuse_two_machines(
         (n,) fixes that would be dropped as position spikes.
     most_speed : float
         Faster is a position error [m/s].
-    has_time : bool
     source : str
         File name, for the message.
 
@@ -95,8 +94,10 @@ def refuse_two_machines(
     if other or _to_and_fro(xy):
         raise TrackError(
             f"{source} looks like two machines in one file: the track jumps to and fro between "
-            "two lines. Separate them, or name the column that tells them apart with "
-            "--column machine_id=…."
+            "two lines.",
+            "",
+            "Separate them, or name the column that tells them apart with {0}.",
+            column_ask("machine_id"),
         )
 
 

@@ -76,6 +76,6 @@ def check_boundary(boundary: BaseGeometry, sweep_corners: np.ndarray, name: str)
             return
         apart = min(apart, float(shapely.distance(boundary, swept).min()))
     raise BoundaryError(
-        f"{name}: the boundary does not touch the track; they lie {apart / 1000:,.1f} km "
-        "apart. Is it the outline of another field, or are its coordinates swapped?"
+        f"{name}: the boundary does not touch the track; they lie {apart / 1000:,.1f} km apart.",
+        way_out="Is it the outline of another field, or are its coordinates swapped?",
     )

@@ -63,10 +63,6 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
     cut_width_m : float
         Header width [m]; sets how tight a turn is and what lies beside what.
 
-    Returns
-    -------
-    Passes
-
     Raises
     ------
     TrackError
@@ -107,9 +103,10 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
             ledger = ledger.with_removed(path.iloc[np.concatenate(stray)], "not in a pass")
     if number.max() == 0:
         raise TrackError(
-            "No pass was found: the track has no run of at least "
-            f"{_LEAST_FIXES} fixes longer than {max(10.0, cut_width_m):.0f} m with crop going in. "
-            "Check the cut width, and with covermap check which track points are left out and why."
+            f"No pass was found: the track has no run of at least {_LEAST_FIXES} fixes longer "
+            f"than {max(10.0, cut_width_m):.0f} m with crop going in.",
+            "",
+            "Check the cut width, and with covermap check which track points are left out and why.",
         )
     table = _describe(path, number, cut_width_m)
     return Passes(number, table, ledger, tuple(_notes(clean, number, ledger, cut_width_m)))

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from covermap.errors import TrackError
+from covermap.errors import Ask, TrackError, column_ask, in_field_file, unit_ask
 from covermap.tables.said import Said
 from covermap.units import unit_factor
 
@@ -55,8 +55,10 @@ def mend_columns(
         likely = _likely(width, ("ft", "in", "cm", "mm"), "length", _LIKELY_WIDTH_M)
         raise TrackError(
             f"{name}, column {headers.get('header_width_m', 'width')!r}: a header "
-            f"{width:,.4g} m wide in the middle; none is wider than {_WIDEST_HEADER_M:g} m. "
-            f"{_say(likely, 'width') or 'Name the right column with --column width=….'}"
+            f"{width:,.4g} m wide in the middle; none is wider than {_WIDEST_HEADER_M:g} m.",
+            "",
+            _say(likely, ["{}"] * len(likely)) or "Name the right column with {0}.",
+            *(_unit_asks(likely, "width") or [column_ask("width")]),
         )
     logged = _middle(fixes, "grain_yield_t_ha")
     if logged > _HIGHEST_YIELD_T_HA:
@@ -68,7 +70,7 @@ def mend_columns(
             "header": headers.get("grain_yield_t_ha", "yield"),
             "yield_t_ha": logged,
             "most_t_ha": _HIGHEST_YIELD_T_HA,
-            "hint": _say(likely, "yield") or "Check its unit.",
+            "hint": _note(likely, "yield") or "Check its unit.",
         }
         notes.append(Said("track-yield-unlikely", numbers))
     moisture = _middle(fixes, "moisture_pct")
@@ -100,10 +102,6 @@ def warning_of_yield(
         Canonical name to the header in the file.
     cut_width_m : float
         Header width [m], for the message.
-
-    Returns
-    -------
-    Said or None
     """
     good = (grain_kg > 0) & (area_m2 > 0)
     if not good.any() or reading not in ("grain_flow_kg_s", "grain_mass_kg"):
@@ -122,7 +120,7 @@ def warning_of_yield(
         "yield_t_ha": implied,
         "cut_width_m": cut_width_m,
         "most_t_ha": _HIGHEST_YIELD_T_HA,
-        "hint": _say(likely, short) or "Check its unit and the cut width.",
+        "hint": _note(likely, short) or "Check its unit and the cut width.",
     }
     return Said("passes-yield-unlikely", numbers)
 
@@ -151,13 +149,16 @@ def _likely(
     ]
 
 
-def _say(units: list[str], short: str) -> str:
-    if not units:
-        return ""
-    return (
-        f"It is probably in {' or '.join(units)}: "
-        f"give {' or '.join(f'--unit {short}={unit}' for unit in units)}."
-    )
+def _unit_asks(units: list[str], short: str) -> list[Ask]:
+    return [unit_ask(short, unit) for unit in units]
+
+
+def _note(units: list[str], short: str) -> str:
+    return _say(units, map(in_field_file, _unit_asks(units, short)))
+
+
+def _say(units: list[str], asks: Iterable[str]) -> str:
+    return f"It is probably in {' or '.join(units)}: give {' or '.join(asks)}." if units else ""
 
 
 def _running_total_differenced(

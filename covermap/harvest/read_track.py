@@ -17,7 +17,7 @@ import pandas as pd
 import pyproj
 from numpy.typing import NDArray
 
-from covermap.errors import SettingsError, TrackError
+from covermap.errors import Ask, SettingsError, TrackError
 from covermap.harvest.plausible import mend_columns
 from covermap.harvest.readings import grain_of_lost_rows
 from covermap.harvest.track_position import Positions, crs_from_text, place
@@ -176,29 +176,33 @@ def _read_raw(
 ) -> RawTrack:
     try:
         if path.is_dir():
-            raise TrackError(f"{path.name} is a folder. Give the track file itself.")
+            raise TrackError(f"{path.name} is a folder.", way_out="Give the track file itself.")
         ending = path.suffix.lower()
         if ending in _TEXT_ENDINGS and not is_json(path):
             return read_text_track(path, columns, units, kg_per_bushel)
         if ending in _WORKBOOK_ENDINGS:
             raise TrackError(
-                f"{path.name} is a spreadsheet workbook. Save the sheet as CSV and give that."
+                f"{path.name} is a spreadsheet workbook.",
+                way_out="Save the sheet as CSV and give that.",
             )
         # Opened here, so that a missing or locked file is named as such.
         with path.open("rb") as stream:
             if not stream.read(1):
-                raise TrackError(f"{path.name} is empty. Export the track again.")
+                raise TrackError(f"{path.name} is empty.", way_out="Export the track again.")
         return read_vector_track(path, columns, units, kg_per_bushel)
     except FileNotFoundError:
-        raise TrackError(f"{path.name} was not found. Check the name and the folder.") from None
+        raise TrackError(
+            f"{path.name} was not found.", way_out="Check the name and the folder."
+        ) from None
     except PermissionError:
         raise TrackError(
-            f"{path.name} may not be read by this user. Change its permissions or copy it."
+            f"{path.name} may not be read by this user.",
+            way_out="Change its permissions or copy it.",
         ) from None
     except OSError as error:
         raise TrackError(
-            f"{path.name} cannot be read: {error.strerror or 'input/output error'}. Copy it to "
-            "this computer and try again."
+            f"{path.name} cannot be read: {error.strerror or 'input/output error'}.",
+            way_out="Copy it to this computer and try again.",
         ) from None
 
 
@@ -289,8 +293,10 @@ def _crs_of_file(text: str | None, name: str) -> pyproj.CRS | None:
         return crs_from_text(text) if text else None
     except SettingsError:
         raise TrackError(
-            f"{name} states an unknown coordinate reference system ({str(text)[:60]!r}). Give "
-            "the right one with --crs, e.g. --crs EPSG:4326."
+            f"{name} states an unknown coordinate reference system ({str(text)[:60]!r}).",
+            "",
+            "Give the right one, e.g. {0}.",
+            Ask("field.crs", "EPSG:4326"),
         ) from None
 
 
@@ -301,8 +307,11 @@ def _are_degrees(x: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
 
 def _ask_for_crs(name: str, what: str) -> NoReturn:
     raise TrackError(
-        f"{name}: {what}, but which coordinate reference system is it? Give it with --crs, "
-        "e.g. --crs EPSG:32615, or --crs EPSG:4326 for degrees."
+        f"{name}: {what}, but which coordinate reference system is it?",
+        "",
+        "Give it, e.g. {0}, or {1} for degrees.",
+        Ask("field.crs", "EPSG:32615"),
+        Ask("field.crs", "EPSG:4326"),
     )
 
 

@@ -46,7 +46,6 @@ def grain_of_lost_rows(fixes: pd.DataFrame, lost: np.ndarray, has_time: bool) ->
         All rows in file order.
     lost : numpy.ndarray
         (n,) True where the row has no usable position.
-    has_time : bool
 
     Returns
     -------
@@ -79,10 +78,6 @@ def fill_blank_readings(path: pd.DataFrame, notes: list[Said]) -> pd.DataFrame:
         One machine's path with ``gap``, ``record_s`` and ``grain_kg``.
     notes : list of Said
         Grows by a sentence with the count.
-
-    Returns
-    -------
-    pandas.DataFrame
     """
     column = reading_column(path)
     if column is None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError, column_ask
 from covermap.tables.crops import Crop
 from covermap.tables.said import Said
 
@@ -118,10 +118,6 @@ def residue_ratios(
         Dry grain per dry plant above ground; residue is then split into straw and chaff
         as in the table.
 
-    Returns
-    -------
-    ResidueRatios
-
     Raises
     ------
     SettingsError
@@ -131,8 +127,8 @@ def residue_ratios(
     if harvest_index is not None:
         if straw_to_grain is not None or chaff_to_grain is not None:
             raise SettingsError(
-                "[crop] harvest_index and straw_to_grain or chaff_to_grain say the same thing; "
-                "give one of them."
+                "[crop] harvest_index and straw_to_grain or chaff_to_grain say the same thing.",
+                way_out="Give one of them.",
             )
         residue = (1 - harvest_index) / harvest_index
         straw, chaff = residue * straw / (straw + chaff), residue * chaff / (straw + chaff)
@@ -174,10 +170,6 @@ def residue_flow(
     grain_yield_t_ha, grain_moisture_pct : float or None
         As stated by the person [t/ha at that moisture, % of wet mass].
 
-    Returns
-    -------
-    ResidueFlow
-
     Raises
     ------
     SettingsError
@@ -205,8 +197,11 @@ def residue_flow(
         basis = "stated yield × area newly cut"
     else:
         raise SettingsError(
-            "The track carries no grain flow, mass or yield that was recognised. Give the yield: "
-            '--grain-yield "5.4 t/ha", or name the column with --column flow=…'
+            "The track carries no grain flow, mass or yield that was recognised.",
+            "",
+            "Give the yield: {0}, or name the column with {1}.",
+            Ask("crop.grain_yield", "5.4 t/ha"),
+            column_ask("flow"),
         )
     if grain_yield_t_ha is not None and not basis.startswith("stated"):
         notes.append(Said("residue-yield-not-used", {"basis": basis}))

@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError
 
-from covermap.errors import SettingsError, TrackError
+from covermap.errors import Ask, SettingsError, TrackError, column_ask
 
 LARGEST_SPREAD_M = 100_000.0
 # A mapping CRS may stretch lengths; beyond this share areas and rates would be off.
 _LARGEST_STRETCH = 0.005
-_SWAP = "--column longitude=… --column latitude=…"
+_COLUMNS = column_ask("longitude"), column_ask("latitude")
 
 
 @dataclass(frozen=True)
@@ -44,15 +44,16 @@ def crs_from_text(text: str) -> pyproj.CRS:
         crs = pyproj.CRS.from_user_input(text)
     except CRSError:
         raise SettingsError(
-            f"--crs {text}: not a coordinate reference system. Write its EPSG code, e.g. "
-            "EPSG:4326 for degrees or EPSG:32615 for UTM zone 15 north."
+            f"[field] crs {text}: not a coordinate reference system.",
+            "",
+            "Write its EPSG code, e.g. EPSG:4326 for degrees or EPSG:32615 for UTM zone 15 north.",
         ) from None
     if crs.is_compound and crs.sub_crs_list:
         crs = crs.sub_crs_list[0]
     if not (crs.is_geographic or crs.is_projected):
         raise SettingsError(
-            f"--crs {text}: {crs.name} is neither geographic nor projected. Give the EPSG code "
-            "of degrees (EPSG:4326) or of a projected system."
+            f"[field] crs {text}: {crs.name} is neither geographic nor projected.",
+            way_out="Give the EPSG code of degrees (EPSG:4326) or of a projected system.",
         )
     return crs
 
@@ -80,10 +81,6 @@ def place(
     working_crs : pyproj.CRS, optional
         Metric CRS to use instead of the UTM zone of the median position.
 
-    Returns
-    -------
-    Positions
-
     Raises
     ------
     TrackError
@@ -96,8 +93,10 @@ def place(
         present &= ~((x == 0) & (y == 0))
     if not present.any():
         raise TrackError(
-            f"{name}: no row has a position in {labels[0]!r} and {labels[1]!r}. Expected "
-            "numbers; name the right columns with --column longitude=… --column latitude=…."
+            f"{name}: no row has a position in {labels[0]!r} and {labels[1]!r}.",
+            "Expected numbers.",
+            "Name the right columns with {0} {1}.",
+            *_COLUMNS,
         )
     usable = present.copy()
     if crs.is_geographic:
@@ -107,7 +106,10 @@ def place(
     ):
         raise TrackError(
             f"{name}: {labels[0]!r} and {labels[1]!r} look like degrees, but the coordinate "
-            f"reference system is {crs.name}. Give --crs EPSG:4326."
+            f"reference system is {crs.name}.",
+            "",
+            "Give {0}.",
+            Ask("field.crs", "EPSG:4326"),
         )
     target, notes = _metric_crs(x[usable], y[usable], crs, working_crs)
     easting = np.full(len(x), np.nan)
@@ -123,8 +125,10 @@ def place(
     fits = np.isfinite(easting) & np.isfinite(northing)
     if not fits.any():
         raise TrackError(
-            f"{name}: no position in {labels[0]!r} and {labels[1]!r} lies within {crs.name}. "
-            "Give the coordinate reference system of the file with --crs."
+            f"{name}: no position in {labels[0]!r} and {labels[1]!r} lies within {crs.name}.",
+            "",
+            "Give the coordinate reference system of the file with {0}.",
+            Ask("field.crs", "…"),
         )
     easting[~fits] = northing[~fits] = np.nan
     # one text many times over, not a copy for each row
@@ -149,19 +153,27 @@ def _in_range_or_error(
     if np.mean(swapped[present]) >= 0.5:
         raise TrackError(
             f"{name}: longitude and latitude seem swapped: {labels[1]!r} goes beyond ±90°, and "
-            f"{labels[0]!r} would fit as latitude. Say which is which with "
-            f"--column longitude={labels[1]} --column latitude={labels[0]}."
+            f"{labels[0]!r} would fit as latitude.",
+            "",
+            "Say which is which with {0} {1}.",
+            column_ask("longitude", labels[1]),
+            column_ask("latitude", labels[0]),
         )
     if float(np.median(np.abs(latitude[present]))) > 1000:
         raise TrackError(
-            f"{name}: {labels[0]!r} and {labels[1]!r} look like metres or feet, not degrees. "
-            "Give their coordinate reference system with --crs, e.g. --crs EPSG:32615."
+            f"{name}: {labels[0]!r} and {labels[1]!r} look like metres or feet, not degrees.",
+            "",
+            "Give their coordinate reference system, e.g. {0}.",
+            Ask("field.crs", "EPSG:32615"),
         )
     wrong = labels[1] if np.mean(lat_fits[present]) < np.mean(lon_fits[present]) else labels[0]
     limit = "±90" if wrong == labels[1] else "±180"
     raise TrackError(
-        f"{name}: most values of {wrong!r} are beyond {limit} degrees. Expected degrees; name "
-        f"the right columns with {_SWAP}, or give --crs for projected coordinates."
+        f"{name}: most values of {wrong!r} are beyond {limit} degrees.",
+        "Expected degrees.",
+        "Name the right columns with {0} {1}, or give {2} for projected coordinates.",
+        *_COLUMNS,
+        Ask("field.crs", "…"),
     )
 
 
@@ -221,11 +233,12 @@ def _check_spread(easting: NDArray[np.float64], northing: NDArray[np.float64], n
     jumps = np.hypot(np.diff(easting), np.diff(northing)) > LARGEST_SPREAD_M
     if np.mean(jumps) > 0.02:
         raise TrackError(
-            f"{name}: {int(jumps.sum()):,} times the track jumps by more than 100 km, so its "
-            "rows seem to be in mixed UTM zones or of mixed machines. Export it in degrees "
-            "(longitude, latitude), one machine and field per file."
+            f"{name}: {int(jumps.sum()):,} times the track jumps by more than 100 km, so its rows "
+            "seem to be in mixed UTM zones or of mixed machines.",
+            way_out="Export it in degrees (longitude, latitude), one machine and field per file.",
         )
     raise TrackError(
-        f"{name}: the track spreads over {spread / 1000:,.0f} km; expected one field. It seems "
-        "to hold more than one field or mixed zones: split it, or export it in degrees."
+        f"{name}: the track spreads over {spread / 1000:,.0f} km.",
+        "Expected one field.",
+        "It seems to hold more than one field or mixed zones: split it, or export it in degrees.",
     )

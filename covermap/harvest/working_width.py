@@ -79,10 +79,6 @@ def header_sweeps(
         (len(path),) pass number, 0 where nothing was harvested.
     cut_width_m, antenna_behind_header_m : numpy.ndarray
         (len(path),) header width and distance from antenna forward to the cutterbar [m].
-
-    Returns
-    -------
-    HeaderSweeps
     """
     rows = np.flatnonzero(pass_of_fix > 0)
     travel, begun, ended = travel_along(path), record_starts(path), path["clock_s"].to_numpy(float)
@@ -198,8 +194,6 @@ def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray
     ----------
     cut_by : numpy.ndarray
         (rows, cols) sweep that cut the cell, -1 none.
-    sweeps : HeaderSweeps
-    grid : Grid
 
     Returns
     -------

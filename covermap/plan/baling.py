@@ -66,8 +66,9 @@ def straw_need_t_ha(rotation: str) -> float:
             return float(row["need_short_ton_ac"]) * factor
     known = ", ".join(row["rotation"] for row in rows)
     raise SettingsError(
-        f"straw need: no published figure for the rotation {rotation!r}. Known: {known}. State "
-        "the t/ha to keep instead."
+        f"straw need: no published figure for the rotation {rotation!r}.",
+        f"Known: {known}.",
+        "State the t/ha to keep instead.",
     )
 
 
@@ -113,13 +114,17 @@ def removable_straw(
         If a value is out of range or nothing is mapped.
     """
     if not 0 <= balable_share <= 1:
-        raise SettingsError(f"balable_share: expected 0 to 1, not {balable_share!r}.")
+        raise SettingsError(
+            f"balable_share: {balable_share!r} is out of range.", "Expected 0 to 1."
+        )
     if not 0 <= keep_t_ha < math.inf:
-        raise SettingsError(f"keep_t_ha: expected 0 t/ha or more, not {keep_t_ha!r}.")
+        raise SettingsError(
+            f"keep_t_ha: {keep_t_ha!r} is out of range.", "Expected 0 t/ha or more."
+        )
     residue = np.asarray(residue_t_ha, dtype=float)
     mapped = np.isfinite(residue)
     if not mapped.any():
-        raise SettingsError("baling: no mapped ground (every cell is NaN).")
+        raise SettingsError("baling: no mapped ground.", "Expected cells that are not NaN.")
     for_cover = residue_needed_t_ha(
         target_cover_pct, operations, fragile=fragile, cover_m2_per_kg=cover_m2_per_kg, case=case
     )

@@ -46,7 +46,7 @@ class WindLoss:
 def _check_cover(cover_pct: np.ndarray | float) -> np.ndarray:
     cover = np.asarray(cover_pct)
     if np.any((cover < 0) | (cover > 100)):
-        raise SettingsError("erosion: cover must lie within 0 and 100 %.")
+        raise SettingsError("erosion: a cover is out of range.", "Expected 0 to 100 %.")
     return cover
 
 
@@ -77,10 +77,13 @@ def water_loss_ratio(
     """
     if not INTERRILL_PER_PCT <= per_pct <= RILL_PER_PCT:
         raise SettingsError(
-            f"erosion: b is published from {INTERRILL_PER_PCT} to {RILL_PER_PCT}, not {per_pct!r}."
+            f"erosion: b = {per_pct!r} is out of range.",
+            f"Expected what is published, {INTERRILL_PER_PCT} to {RILL_PER_PCT}.",
         )
     if not 0 < roughness_mm < math.inf:
-        raise SettingsError(f"erosion: roughness must be above 0 mm, not {roughness_mm!r}.")
+        raise SettingsError(
+            f"erosion: a roughness of {roughness_mm!r} mm is out of range.", "Expected above 0 mm."
+        )
     slope = per_pct * (SMOOTH_ROUGHNESS_MM / roughness_mm) ** 0.08
     return np.asarray(np.exp(-slope * _check_cover(cover_pct)))
 
@@ -139,5 +142,5 @@ def field_mean_ratio(ratio: np.ndarray | float) -> float:
     values = np.asarray(ratio, dtype=float)
     mapped = values[np.isfinite(values)]
     if not mapped.size:
-        raise SettingsError("erosion: no mapped ground (every cell is NaN).")
+        raise SettingsError("erosion: no mapped ground.", "Expected cells that are not NaN.")
     return float(mapped.mean())

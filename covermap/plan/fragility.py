@@ -58,8 +58,9 @@ def fragility_of(crop_kind: str) -> Fragility:
     used = next((row for row in rows if row["used"] == "yes"), None)
     if used is None:
         raise SettingsError(
-            f"fragile: no published class for {kind} residue. State whether it is fragile (it "
-            "breaks up and is buried easily) or non-fragile."
+            f"fragile: no published class for {kind} residue.",
+            "",
+            "State whether it is fragile (it breaks up and is buried easily) or non-fragile.",
         )
     other = next((row for row in rows if row["class"] != used["class"]), None)
     conflict = None

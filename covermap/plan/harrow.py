@@ -65,7 +65,8 @@ class Harrow:
         ):
             if not low <= value <= high:
                 raise SettingsError(
-                    f"harrow {name}: {value:g} is out of range; give {low:g} to {high:g}."
+                    f"harrow {name}: {value:g} is out of range.",
+                    f"Expected {low:g} to {high:g}.",
                 )
 
 
@@ -126,8 +127,8 @@ def harrow_pass(
     """
     if residue_kg_m2.shape != grid.shape or inside.shape != grid.shape:
         raise SettingsError(
-            f"harrow: residue {residue_kg_m2.shape} and inside {inside.shape} must both have "
-            f"the shape of the grid, {grid.shape}."
+            f"harrow: residue {residue_kg_m2.shape} or inside {inside.shape} is not of the grid.",
+            f"Expected both of its shape, {grid.shape}.",
         )
     east, north = math.sin(math.radians(heading_deg)), math.cos(math.radians(heading_deg))
     by_rows = abs(north) >= abs(east)
@@ -142,7 +143,10 @@ def harrow_pass(
     after = before.copy()
     lost = _drag(before, ground, *lines, along > 0, harrow.moved_share, stays, leaves, after)
     if not lost >= 0:
-        raise SettingsError("harrow: residue inside the field must be finite and not negative.")
+        raise SettingsError(
+            "harrow: residue inside the field is negative or not finite.",
+            "Expected 0 kg/m² or more.",
+        )
     return HarrowedGround(
         after if by_rows else np.ascontiguousarray(after.T), float(lost * grid.cell_area_m2)
     )

@@ -91,7 +91,10 @@ class UnevennessGauge:
         self._limits = (gap_below, double_above)
         self._counted = field.counted
         if not self._counted.any():
-            raise SettingsError("harrow: no cell inside the field has residue of its own.")
+            raise SettingsError(
+                "harrow: no cell inside the field has residue of its own.",
+                "Expected some above 0 kg/m².",
+            )
         self._given = np.asarray(field.given_kg_m2[self._counted], float)
         self._lane = np.zeros(0, np.int64)
         if field.pass_no is None or field.across_m is None:
@@ -191,7 +194,9 @@ def harrow_trial(
         If no angle or number of passes is given, or the field has no residue of its own.
     """
     if len(angles_deg) == 0 or len(passes) == 0 or min(passes) < 1:
-        raise SettingsError("harrow: give at least one angle and numbers of passes from 1.")
+        raise SettingsError(
+            "harrow: nothing to try.", "Expected at least one angle and numbers of passes from 1."
+        )
     gauge = UnevennessGauge(field, gap_below, double_above)
 
     def row(angle_deg: float, number: int, residue: np.ndarray, lost: float) -> dict[str, float]:
@@ -285,7 +290,7 @@ def best_heading(
     HarrowChoice
     """
     if passes < 1:
-        raise SettingsError(f"harrow passes: {passes} is out of range; give 1 or more.")
+        raise SettingsError(f"harrow passes: {passes} is out of range.", way_out="Give 1 or more.")
     trial = harrow_trial(
         field,
         harrow,

@@ -73,9 +73,13 @@ def tie_up_kg_per_t(
     """
     for name, value in (("C:N", c_n), ("carbon", carbon_pct), ("target C:N", target_c_n)):
         if not 0 < value < math.inf:
-            raise SettingsError(f"nitrogen: {name} must be above 0, not {value!r}.")
+            raise SettingsError(
+                f"nitrogen: {name} of {value!r} is out of range.", "Expected above 0."
+            )
     if carbon_pct > 100:
-        raise SettingsError(f"nitrogen: carbon must be at most 100 %, not {carbon_pct!r}.")
+        raise SettingsError(
+            f"nitrogen: carbon of {carbon_pct!r} % is out of range.", "Expected at most 100 %."
+        )
     return 10 * carbon_pct * (1 / target_c_n - 1 / c_n)
 
 

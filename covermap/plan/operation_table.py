@@ -23,7 +23,6 @@ from covermap.tables.said import Said
 #: in which straw rots*; dry or frozen days do not count, so no default uses it.
 STEINER_DECAY_PER_DAY = 0.028
 
-_BLANK = "no published figure for {} residue; name an operation that has one"
 _WORDS = {
     "plow": "plough", "disk": "disc", "moldboard": "mouldboard", "fall": "autumn",
     "inch": "in", "inches": "in", "airseeder": "air seeder",
@@ -91,7 +90,10 @@ class Operation:
         ends = self.fragile if fragile else self.nonfragile
         if ends is None:
             word = "fragile" if fragile else "non-fragile"
-            raise SettingsError(f"operation {self.label!r}: {_BLANK.format(word)}.")
+            raise SettingsError(
+                f"operation {self.label!r}: no published figure for {word} residue.",
+                way_out="Name an operation that has one.",
+            )
         return Kept(ends[0], (ends[0] + ends[1]) / 2, ends[1])
 
 
@@ -155,8 +157,8 @@ def find_operation(name: str) -> Operation:
         labels = sorted(found, key=len)
         more = f" and {len(labels) - 8} more" if len(labels) > 8 else ""
         raise SettingsError(
-            f"operation {name!r} fits more than one row: {'; '.join(labels[:8])}{more}. "
-            "Write one of these, with its table in brackets."
+            f"operation {name!r} fits more than one row: {'; '.join(labels[:8])}{more}.",
+            way_out="Write one of these, with its table in brackets.",
         )
     texts: dict[str, list[str]] = {}
     for words, row in named:
@@ -164,9 +166,9 @@ def find_operation(name: str) -> Operation:
     near = difflib.get_close_matches(" ".join(sorted(asked)), texts, n=8, cutoff=0.4)
     labels = list(dict.fromkeys(label for text in near for label in texts[text]))[:4]
     raise SettingsError(
-        f"operation {name!r} is not in the table of operations."
-        + (f" Nearest: {'; '.join(labels)}." if labels else "")
-        + " The whole list is covermap/tables/operations.csv."
+        f"operation {name!r} is not in the table of operations.",
+        f"Nearest: {'; '.join(labels)}." if labels else "",
+        "The whole list is covermap/tables/operations.csv.",
     )
 
 
@@ -187,8 +189,8 @@ def daily_decay(rate_per_day: float, days: float) -> Operation:
     """
     if not (0 <= rate_per_day < 1 and 0 <= days < math.inf):
         raise SettingsError(
-            f"daily decay: {rate_per_day!r} per day over {days!r} days; expected a rate from 0 up "
-            "to but not including 1 and days of 0 or more."
+            f"daily decay: {rate_per_day!r} per day over {days!r} days.",
+            "Expected a rate from 0 up to but not including 1 and days of 0 or more.",
         )
     kept = (1 - rate_per_day) ** days
     return Operation(

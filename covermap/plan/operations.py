@@ -53,7 +53,7 @@ class Step:
 def _check_coefficient(cover_m2_per_kg: float) -> None:
     if not 0 < cover_m2_per_kg < math.inf:
         raise SettingsError(
-            f"cover_m2_per_kg: expected a number above 0 m²/kg, not {cover_m2_per_kg!r}."
+            f"cover_m2_per_kg: {cover_m2_per_kg!r} is out of range.", "Expected above 0 m²/kg."
         )
 
 
@@ -183,7 +183,7 @@ def residue_needed_t_ha(
     _check_coefficient(cover_m2_per_kg)
     if not 0 <= target_cover_pct < 100:
         raise SettingsError(
-            f"target cover: expected a percentage from 0 to below 100, not {target_cover_pct!r}."
+            f"target cover: {target_cover_pct!r} % is out of range.", "Expected 0 to below 100 %."
         )
     per_t_ha = cover_m2_per_kg / 10
     needed = -math.log1p(-target_cover_pct / 100) / per_t_ha
@@ -232,7 +232,7 @@ def cover_class(
     meets, below = cover >= target_pct, cover < target_pct
     mapped = int(meets.sum() + below.sum())
     if not mapped:
-        raise SettingsError("cover class: no mapped ground (every cell is NaN).")
+        raise SettingsError("cover class: no mapped ground.", "Expected cells that are not NaN.")
     above_pct = 100 * float(meets.sum()) / mapped
     numbers = {"above_pct": above_pct, "below_pct": 100 - above_pct, "target_pct": target_pct}
     return CoverClass(

@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.field.field_result import FieldResult
 from covermap.field.harvest_record import defaults_used
 from covermap.harvest.main_heading import combine_heading_deg
@@ -195,9 +195,9 @@ def _check_next_crop(settings: FieldSettings) -> None:
     try:
         find_crop(named)
     except SettingsError as error:
-        # the message of the crop table speaks of the harvested crop
-        reason = str(error).removeprefix("[crop] kind: ").split(" For another crop")[0]
-        raise SettingsError(f"[field] next_crop: {reason}") from None
+        # the crop table speaks of the harvested crop
+        wrong = f"[field] next_crop: {named!r} is not in the crop table."
+        raise SettingsError(wrong, error.expected) from None
 
 
 def _limits(settings: FieldSettings, operations: list[Operation]) -> Limits:
@@ -226,7 +226,9 @@ def _fragile(settings: FieldSettings, crop: str) -> Fragility:
     try:
         return fragility_of(crop)
     except SettingsError as error:
-        raise SettingsError(f'{error} Give [plan] fragile = "yes" or "no".') from None
+        raise SettingsError(
+            error.wrong, error.way_out, "Give {0}.", Ask("plan.fragile", "yes")
+        ) from None
 
 
 def _operations(settings: FieldSettings) -> list[Operation]:
@@ -234,7 +236,9 @@ def _operations(settings: FieldSettings) -> list[Operation]:
     found = [find_operation(name) for name in named]
     rate, days = settings.get("plan", "decay_pct_per_day"), settings.get("plan", "decay_days")
     if (rate is None) != (days is None):
-        raise SettingsError("[plan] decay_pct_per_day and decay_days go together; give both.")
+        raise SettingsError(
+            "[plan] decay_pct_per_day and decay_days go together.", way_out="Give both."
+        )
     return found if rate is None else [daily_decay(rate / 100, days), *found]
 
 
@@ -264,7 +268,8 @@ def _harrow(
     most = settings.number("plan", "harrow_most_angle")
     if least > most:
         raise SettingsError(
-            f"[plan] harrow_least_angle ({least:g}°) is above harrow_most_angle ({most:g}°)."
+            f"[plan] harrow_least_angle ({least:g}°) is above harrow_most_angle ({most:g}°).",
+            way_out="Correct one of them.",
         )
     if len(result.strips) == 0:
         return heading, None
@@ -358,7 +363,12 @@ def _response(settings: FieldSettings, load: np.ndarray, crop: str) -> Establish
         return None
     next_crop = settings.get("field", "next_crop")
     if next_crop is None:
-        raise SettingsError("[plan] response needs [field] next_crop, the crop to be sown.")
+        raise SettingsError(
+            "[plan] response needs the crop to be sown.",
+            "",
+            "Give {0}.",
+            Ask("field.next_crop", "wheat"),
+        )
     return establishment(load, next_crop, crop, measure=measure)
 
 
@@ -368,7 +378,9 @@ def _baling(
     settings = result.settings
     stated, rotation = settings.get("plan", "keep_residue"), settings.get("plan", "rotation")
     if stated is not None and rotation is not None:
-        raise SettingsError("[plan] keep_residue and rotation say the same thing; give one.")
+        raise SettingsError(
+            "[plan] keep_residue and rotation say the same thing.", way_out="Give one."
+        )
     keep, source = stated or 0.0, "stated by you"
     if rotation is not None:
         keep, source = straw_need_t_ha(rotation), f"published for {rotation}"
@@ -400,7 +412,9 @@ def _notes(steps: list[Step], fragile: Fragility, result: FieldResult) -> tuple[
         notes.append(fragile.conflict)
     zone, rows = (result.settings.get("plan", key) for key in ("row_zone_width", "row_spacing"))
     if (zone is None) != (rows is None):
-        raise SettingsError("[plan] row_zone_width and row_spacing go together; give both.")
+        raise SettingsError(
+            "[plan] row_zone_width and row_spacing go together.", way_out="Give both."
+        )
     if zone is not None:
         notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
     if not (result.passes["discharge"] == "windrow").any():

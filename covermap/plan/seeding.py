@@ -76,8 +76,8 @@ def row_zone_share(row_zone_width_m: float, row_spacing_m: float) -> float:
     """
     if not 0 < row_zone_width_m <= row_spacing_m:
         raise SettingsError(
-            f"row zone: its width ({row_zone_width_m!r} m) must be above 0 and at most the row "
-            f"spacing ({row_spacing_m!r} m)."
+            f"row zone: its width ({row_zone_width_m!r} m) is out of range.",
+            f"Expected above 0 and at most the row spacing ({row_spacing_m!r} m).",
         )
     return row_zone_width_m / row_spacing_m
 
@@ -85,12 +85,15 @@ def row_zone_share(row_zone_width_m: float, row_spacing_m: float) -> float:
 def _check_limits(limits: dict[str, float | None]) -> None:
     for name, value in limits.items():
         if value is not None and not value >= 0:
-            raise SettingsError(f"{name}: expected a load of 0 t/ha or more, not {value!r}.")
+            raise SettingsError(
+                f"{name}: {value!r} t/ha is out of range.", "Expected 0 t/ha or more."
+            )
     opener, cleaner = limits["opener_limit_t_ha"], limits["cleaner_limit_t_ha"]
     if opener is not None and cleaner is not None and cleaner < opener:
         raise SettingsError(
             f"cleaner_limit_t_ha ({cleaner:g}) is below opener_limit_t_ha ({opener:g}); a row "
-            "cleaner is there to handle more. Were the two exchanged?"
+            "cleaner is there to handle more.",
+            way_out="Were the two exchanged?",
         )
 
 
@@ -128,7 +131,7 @@ def judge_seeding(
         If the opener is unknown or a limit is negative or contradicts another.
     """
     if opener not in ("disc", "hoe"):
-        raise SettingsError(f"opener: {opener!r} is not known. Write 'disc' or 'hoe'.")
+        raise SettingsError(f"opener: {opener!r} is not known.", way_out="Write 'disc' or 'hoe'.")
     load, cover = np.asarray(residue_t_ha), np.asarray(cover_pct)
     limits = {
         "opener_limit_t_ha": opener_limit_t_ha,
@@ -207,7 +210,7 @@ def establishment(
     row = next((r for r in effects if r["measure"] == measure), None)
     if row is None:
         known = ", ".join(r["measure"] for r in effects)
-        raise SettingsError(f"measure: {measure!r} was not tried. Known: {known}.")
+        raise SettingsError(f"measure: {measure!r} was not tried.", f"Known: {known}.")
     notes = []
     other = kinds != (row["next_crop"], row["residue_crop"])
     if other:

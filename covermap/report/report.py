@@ -82,8 +82,8 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
     missing = [key for key in _NEEDED if key not in summary]
     if missing:
         raise OutputError(
-            f"{found.folder / 'summary.json'}: no {missing[0]} in it, which a report needs. "
-            "Run covermap map again with this version."
+            f"{found.folder / 'summary.json'}: no {missing[0]} in it, which a report needs.",
+            way_out="Run covermap map again with this version.",
         )
     name = found.field_name.strip() or found.folder.name
     plan, left_out = find_plan(found)

@@ -69,8 +69,8 @@ def typeset_report(report: Report, made_on: date) -> TypesetReport:
         import typst
     except ImportError:
         raise OutputError(
-            "A report is typeset by the package typst, which is not installed. Install it: "
-            'pip install "covermap[report]"'
+            "A report is typeset by the package typst, which is not installed.",
+            way_out='Install it: pip install "covermap[report]"',
         ) from None
     content = _each_text(report.content, _clean)
     # the title is metadata, which is not broken into lines
@@ -109,8 +109,8 @@ def typeset_report(report: Report, made_on: date) -> TypesetReport:
             )
         except typst.TypstError as error:
             raise OutputError(
-                f"The report could not be typeset: {error}. Please report this with the folder "
-                "of results."
+                f"The report could not be typeset: {error}.",
+                way_out="Please report this with the folder of results.",
             ) from error
     return TypesetReport(bytes(pdf), codes)
 

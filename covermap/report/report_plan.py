@@ -28,7 +28,7 @@ _HARROW = "harrow-"
 _CAUTIONS = ("plan-check", "plan-adviser", "seeding-caution", "baling-caution")
 MOST_NOTED = 1700
 _ZONES_NEED = {"zone_id", "rule_id", "action", "area_m2", "why", "benefit"}
-_OTHER_RUN = "is not of the same run as the map; run covermap map again"
+_MAP_AGAIN = "Run covermap map again."
 
 
 @dataclass(frozen=True)
@@ -62,19 +62,20 @@ def find_plan(found: MapResult) -> tuple[FoundPlan | None, list[str]]:
     try:
         content = json.loads(path.read_text("utf-8"))
         _check(content, found)
+    except OutputError as error:
+        return None, [f"{error} The report is without the plan."]
     except (OSError, ValueError, KeyError, TypeError) as error:
-        reason = str(error) if isinstance(error, OutputError) else f"is damaged ({error!r})"
-        return None, [f"plan.json {reason}: the report is without the plan."]
+        return None, [f"plan.json is damaged ({error!r}). The report is without the plan."]
     try:
         zones = _zones(found.folder / "plan.gpkg", found, content)
     except OutputError as error:
-        return FoundPlan(content, None), [f"plan.gpkg {error}: no picture of the zones."]
+        return FoundPlan(content, None), [f"{error} The report has no picture of the zones."]
     return FoundPlan(content, zones), []
 
 
 def _check(content: Any, found: MapResult) -> None:
     if not isinstance(content, dict) or content.get("schema") != schemas.PLAN:
-        raise OutputError("was made by another version of covermap")
+        raise OutputError("plan.json was made by another version of covermap.", way_out=_MAP_AGAIN)
     # without a plan of its own, covermap map leaves the one of an earlier run in the folder
     summary = found.summary
     harrow = content["harrow"] or {"before": {"gap_ha": summary["gap"]["area_ha"]}}
@@ -84,9 +85,13 @@ def _check(content: Any, found: MapResult) -> None:
         and abs(harrow["before"]["gap_ha"] - summary["gap"]["area_ha"]) < 1e-3
     )
     if not same:
-        raise OutputError(_OTHER_RUN)
+        raise _other_run("plan.json")
     for key in ("limits", "steps", "target", "work", "zones", "assumptions", "notes", "baling"):
         content[key]
+
+
+def _other_run(file: str) -> OutputError:
+    return OutputError(f"{file} is not of the same run as the map.", way_out=_MAP_AGAIN)
 
 
 def _zones(path: Path, found: MapResult, content: Mapping[str, Any]) -> gpd.GeoDataFrame | None:
@@ -98,9 +103,9 @@ def _zones(path: Path, found: MapResult, content: Mapping[str, Any]) -> gpd.GeoD
     try:
         zones = pyogrio.read_dataframe(path, layer="zones")
     except (DataSourceError, DataLayerError) as error:
-        raise OutputError("is damaged") from error
+        raise OutputError(f"{path.name} is damaged.", way_out=_MAP_AGAIN) from error
     if len(zones) != len(content["zones"]) or zones.crs is None or _ZONES_NEED - set(zones):
-        raise OutputError(_OTHER_RUN)
+        raise _other_run(path.name)
     return zones.to_crs(found.grid.crs)
 
 

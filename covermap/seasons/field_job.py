@@ -186,7 +186,7 @@ def map_one(job: FieldJob, common: Common) -> Done:
         with _alone, limit_threads(1):
             return _map(job, common, row)
     except RunEndedError as error:
-        return Done(failed_row(job, str(error)))
+        return Done(failed_row(job, reason_of(error)))
     except Exception as error:  # one faulty field must not end the season
         failed = failed_row(job, reason_of(error), row["key"])
         keep_failure(common.out, failed)
@@ -259,7 +259,9 @@ def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:
 
     opened, machines = _open(inputs, job)
     if dict(opened.inputs) != hashes:
-        raise TrackError(f"{job.source_name} changed while it was read. Run the season again.")
+        raise TrackError(
+            f"{job.source_name} changed while it was read.", way_out="Run the season again."
+        )
     result = map_field(opened.track, opened.settings, opened.boundary, None, opened.wind)
     plan = plan_field(result) if wants_plan(opened.settings) else None
     fresh = fresh_folder(common.out, job.field_id)
@@ -284,7 +286,8 @@ def _check_run(common: Common) -> None:
     if not holds(common.out, common.token):
         raise RunEndedError(
             f"The folder {common.out} is not seen from this worker, or the run that asked for "
-            "this field has ended."
+            "this field has ended.",
+            way_out="Run the season again.",
         )
 
 
@@ -300,8 +303,8 @@ def _hashes(inputs: FieldInputs, job: FieldJob) -> dict[str, str]:
         # whoever reads the file says best what is wrong with it
         _open(inputs, job)
         raise TrackError(
-            f"{job.source_name}: one of its files cannot be read ({error.strerror}). Copy it to "
-            "this computer and run the season again."
+            f"{job.source_name}: one of its files cannot be read ({error.strerror}).",
+            way_out="Copy it to this computer and run the season again.",
         ) from None
 
 
@@ -317,8 +320,8 @@ def _open(inputs: FieldInputs, job: FieldJob) -> tuple[OpenField, str | None]:
         parts = parted_track(path, parting, speed, **how).parts
         if number not in parts:
             raise TrackError(
-                f"{path.name} changed while the season ran: part {number} is gone. Run the season "
-                "again."
+                f"{path.name} changed while the season ran: part {number} is gone.",
+                way_out="Run the season again.",
             )
         taken.append(parts[number])
         return parts[number].track

@@ -205,8 +205,8 @@ def _unique(jobs: list[FieldJob]) -> list[FieldJob]:
             name = f"{name}-{_short_hash(f'{job.source_name}|{job.name}|{job.part}')}"
         if name in seen:
             raise SettingsError(
-                f"{job.source_name} is named twice as the same field. Leave one out, or give "
-                "them different names."
+                f"{job.source_name} is named twice as the same field.",
+                way_out="Leave one out, or give them different names.",
             )
         seen.add(name)
         told.append(replace(job, field_id=name))
@@ -219,8 +219,8 @@ def _files(folder: Path, out: Path, seen: frozenset[Path] = frozenset()) -> Iter
     seen |= {folder.resolve()}
     if folder.absolute() == out:
         raise SettingsError(
-            f"--out {out}: the folder of the tracks itself. Choose another, such as "
-            f"{folder / 'season'}."
+            f"{out}: the folder of the tracks itself.",
+            way_out=f"Choose another for the results, such as {folder / 'season'}.",
         )
     for path in sorted(folder.iterdir()):
         if path.name.startswith("."):

@@ -101,8 +101,8 @@ def put_in_place(out: Path, field_id: str) -> None:
         _settle(out, field_id)
     except OSError as error:
         raise OutputError(
-            f"Cannot put the results into {folder}: {error.strerror or error}. Close what has "
-            "one of its files open, and run the season again."
+            f"Cannot put the results into {folder}: {error.strerror or error}.",
+            way_out="Close what has one of its files open, and run the season again.",
         ) from error
 
 

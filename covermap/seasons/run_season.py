@@ -136,9 +136,10 @@ def run_season(
     jobs, notes = jobs_of(season, entries, looks)
     if not jobs:
         raise SettingsError(
-            f"{season.folder or season.file}: no field in it. Expected field files (.toml) or "
-            "harvest tracks (.csv, .geojson and the like), or a season file that names them."
-            + "".join(f" Left out: {one.source}: {one.reason}." for one in skipped)
+            f"{season.folder or season.file}: no field in it.",
+            "Expected field files (.toml) or harvest tracks (.csv, .geojson and the like), or a "
+            "season file that names them.",
+            " ".join(f"Left out: {one.source}: {one.reason}." for one in skipped),
         )
     progress.step, progress.all, progress.begun_s = "mapping", len(jobs), time.monotonic()
     rows = _rows(jobs, common, crew, tell, progress)
@@ -184,7 +185,8 @@ def _rows(
         if done.stop:
             raise OutputError(
                 f"The season stopped at {field_id}: {done.row['reason']} {progress.done} of "
-                f"{progress.all} fields are done and kept; run the season again to go on."
+                f"{progress.all} fields are done and kept.",
+                way_out="Run the season again to go on.",
             )
         if done.skipped:
             progress.skipped += 1

@@ -108,32 +108,38 @@ def read_season(source: Path) -> Season:
         root = source.absolute()
         return Season(root.name, None, root, {}, (), root)
     if not source.exists():
-        raise SettingsError(f"{source}: no such folder or season file. Check the name.")
+        raise SettingsError(f"{source}: no such folder or season file.", way_out="Check the name.")
     if source.suffix.lower() != ".toml":
         raise SettingsError(
-            f"{source.name} is neither a folder nor a season file (.toml). One track is mapped "
-            "with covermap map."
+            f"{source.name} is neither a folder nor a season file (.toml).",
+            way_out="One track is mapped with covermap map.",
         )
     content = read_field_file(source)
     root, where = source.absolute().parent, f"{source.name}: "
     if "track" in content.get("field", {}) and not {"season", "fields", "tracks"} & set(content):
         raise SettingsError(
-            f"{where}a field file, no season file. Map one field with covermap map, or give its "
-            "folder."
+            f"{where}a field file, no season file.",
+            way_out="Map one field with covermap map, or give its folder.",
         )
     _only(content, _TOP, where)
     head = _table(content.get("season", {}), f"{where}[season]")
     _only(head, _SEASON_KEYS, f"{where}[season] ")
     year = head.get("year")
     if year is not None and (isinstance(year, bool) or not isinstance(year, int)):
-        raise SettingsError(f"{where}[season] year: expected a whole number, not {year!r}.")
+        raise SettingsError(
+            f"{where}[season] year: {year!r} is no year.", "Expected a whole number."
+        )
     folder = _text(head, "folder", f"{where}[season] ")
     if folder is not None and not (root / folder).is_dir():
-        raise SettingsError(f"{where}[season] folder: {folder!r} is no folder here.")
+        raise SettingsError(
+            f"{where}[season] folder: {folder!r} is no folder here.", way_out="Check the name."
+        )
     defaults = _table(content.get("defaults", {}), f"{where}[defaults]")
     for key in ("name", "track", "boundary"):
         if key in _table(defaults.get("field", {}), f"{where}[defaults.field]"):
-            raise SettingsError(f"{where}[defaults.field] {key} belongs to one field; move it.")
+            raise SettingsError(
+                f"{where}[defaults.field] {key} belongs to one field.", way_out="Move it."
+            )
     defaults = checked_sections(defaults, root, f"{where}[defaults] ")
     entries = [
         _field_entry(entry, root, f"{where}[[fields]] number {number}: ")
@@ -144,7 +150,8 @@ def read_season(source: Path) -> Season:
     ]
     if not entries and folder is None:
         raise SettingsError(
-            f'{where}names no field. Add [[fields]] file = "north.toml", or [season] folder = ".".'
+            f"{where}names no field.",
+            way_out='Add [[fields]] file = "north.toml", or [season] folder = ".".',
         )
     return Season(
         _text(head, "name", f"{where}[season] ") or source.stem,
@@ -160,11 +167,16 @@ def read_season(source: Path) -> Season:
 def _field_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
     _only(entry, (*_FIELD_KEYS, *_SECTIONS, *_MORE_SECTIONS), where)
     if ("file" in entry) == ("track" in entry):
-        raise SettingsError(f'{where}give either file = "north.toml" or track = "north.csv".')
+        raise SettingsError(
+            f"{where}names no field or more than one.",
+            way_out='Give either file = "north.toml" or track = "north.csv".',
+        )
     key = "file" if "file" in entry else "track"
     source = root / str(_text(entry, key, where))
     if (source.suffix.lower() == ".toml") != (key == "file"):
-        raise SettingsError(f"{where}{key}: a field file ends in .toml, a track does not.")
+        raise SettingsError(
+            f"{where}{key}: of the wrong kind.", "A field file ends in .toml, a track does not."
+        )
     return Entry(
         source,
         _text(entry, "name", where),
@@ -177,27 +189,35 @@ def _track_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
     _only(entry, (*_TRACK_KEYS, *_SECTIONS, *_MORE_SECTIONS), where)
     file = _text(entry, "file", where)
     if file is None or file.lower().endswith(".toml"):
-        raise SettingsError(f'{where}name the track: file = "week31.csv".')
+        raise SettingsError(
+            f"{where}names no track.", way_out='Name the track: file = "week31.csv".'
+        )
     boundaries, split = (_text(entry, key, where) for key in ("boundaries", "split"))
     if boundaries is not None and split is not None:
         raise SettingsError(
-            f"{where}boundaries and split exclude each other: say how to part the track by one of "
-            "them, and leave the other out."
+            f"{where}boundaries and split exclude each other.",
+            way_out="Say how to part the track by one of them, and leave the other out.",
         )
     if boundaries is None and split is None:
         raise SettingsError(
-            f'{where}say how to part the track: boundaries = "fields.geojson" or split = "gaps".'
+            f"{where}neither boundaries nor split.",
+            "",
+            'Say how to part the track: boundaries = "fields.geojson" or split = "gaps".',
         )
     if split not in (None, "gaps"):
-        raise SettingsError(f'{where}split: {split!r} is unknown; expected "gaps".')
+        raise SettingsError(f"{where}split: {split!r} is unknown.", 'Expected "gaps".')
     for key, other in (("gap", boundaries), ("name_column", split)):
         if key in entry and other is not None:
-            raise SettingsError(f"{where}{key} does not go with {other!r}; leave it out.")
+            raise SettingsError(
+                f"{where}{key} does not go with {other!r}.", way_out="Leave it out."
+            )
     gap_m = None
     if split is not None:
         gap_m = read_quantity(entry.get("gap", DEFAULT_GAP_M), "length", f"{where}gap")
         if not 1.0 <= gap_m <= 100_000.0:
-            raise SettingsError(f"{where}gap: {gap_m:g} m is out of range; expected 1 m to 100 km.")
+            raise SettingsError(
+                f"{where}gap: {gap_m:g} m is out of range.", "Expected 1 m to 100 km."
+            )
     parting = Parting(
         gap_m,
         None if boundaries is None else root / boundaries,
@@ -205,7 +225,10 @@ def _track_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
     )
     overrides = _overrides(entry, _TRACK_KEYS, root, where)
     if "boundary" in overrides.get("field", {}):
-        raise SettingsError(f"{where}[field] boundary: use boundaries, one outline for each field.")
+        raise SettingsError(
+            f"{where}[field] boundary is of one field.",
+            way_out="Use boundaries, one outline for each field.",
+        )
     return Entry(root / file, None, _text(entry, "machine", where), overrides, parting)
 
 
@@ -215,7 +238,10 @@ def _overrides(
     sections = {key: value for key, value in entry.items() if key not in keys}
     for key in ("name", "track"):
         if isinstance(sections.get("field"), dict) and key in sections["field"]:
-            raise SettingsError(f"{where}[field] {key}: write it beside the file, not in [field].")
+            raise SettingsError(
+                f"{where}[field] {key} has another place here.",
+                way_out="Write it beside the file, not in [field].",
+            )
     return checked_sections(sections, root, where)
 
 
@@ -233,7 +259,7 @@ def checked_sections(sections: Mapping[str, Any], root: Path, where: str) -> dic
     try:
         weight = find_crop(str(kind)).kg_per_bushel if kind is not None else None
     except SettingsError as error:
-        raise SettingsError(f"{where}{error}") from None
+        raise error.at(where) from None
     for section, content in sections.items():
         if section in _MORE_SECTIONS:
             checked[section] = content
@@ -260,24 +286,26 @@ def _only(table: Mapping[str, Any], known: Collection[str], where: str) -> None:
         if key not in known:
             near = difflib.get_close_matches(key.lower(), list(known), n=1, cutoff=0.5)
             hint = f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(known)}."
-            raise SettingsError(f"{where}{key!r} is no key here. {hint}")
+            raise SettingsError(f"{where}{key!r} is no key here.", hint)
 
 
 def _table(value: object, what: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise SettingsError(f"{what}: expected a section with lines such as key = value.")
+        raise SettingsError(f"{what}: no section.", "Expected lines such as key = value.")
     return value
 
 
 def _tables(content: Mapping[str, Any], key: str, where: str) -> list[dict[str, Any]]:
     value = content.get(key, [])
     if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
-        raise SettingsError(f"{where}{key}: write it as [[{key}]].")
+        raise SettingsError(
+            f"{where}{key}: no list of sections.", way_out=f"Write it as [[{key}]]."
+        )
     return value
 
 
 def _text(table: Mapping[str, Any], key: str, where: str) -> str | None:
     value = table.get(key)
     if value is not None and (not isinstance(value, str) or not value.strip()):
-        raise SettingsError(f"{where}{key}: expected a text, not {value!r}.")
+        raise SettingsError(f"{where}{key}: {value!r} is no text.", "Expected a text in quotes.")
     return value.strip() if isinstance(value, str) else None

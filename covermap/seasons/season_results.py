@@ -95,25 +95,30 @@ def open_season(folder: Path) -> SeasonResults:
         content = json.loads(path.read_text("utf-8"))
     except FileNotFoundError:
         raise OutputError(
-            f"{folder}: no {SEASON_FILE} in it. Expected a folder that a season was mapped into; "
-            "name that folder."
+            f"{folder}: no {SEASON_FILE} in it.",
+            "Expected a folder that a season was mapped into.",
+            "Name that folder.",
         ) from None
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read: {error}. Run the season again.") from error
+        raise OutputError(
+            f"{path}: cannot be read: {error}.", way_out="Run the season again."
+        ) from error
     schema = content.get("schema") if isinstance(content, dict) else None
     if schema != schemas.SEASON:
         raise OutputError(
-            f"{path}: its schema is {schema!r}, this version reads {schemas.SEASON!r}. Run the "
-            "season again with this version."
+            f"{path}: its schema is {schema!r}, this version reads {schemas.SEASON!r}.",
+            way_out="Run the season again with this version.",
         )
     rows = content.get("fields")
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise OutputError(f"{path}: damaged, there is no list of fields in it. Run it again.")
+        raise OutputError(
+            f"{path}: damaged, there is no list of fields in it.", way_out="Run it again."
+        )
     seen: set[str] = set()
     for number, row in enumerate(rows, 1):
         wrong = _wrong_in(row, seen)
         if wrong:
-            raise OutputError(f"{path}: field {number}: {wrong}. Run the season again.")
+            raise OutputError(f"{path}: field {number}: {wrong}.", way_out="Run the season again.")
     fields = tuple(sorted(rows, key=lambda row: str(row["field_id"])))
     name, version = content.get("name") or folder.name, content.get("covermap") or "unknown"
     year = content.get("year")
@@ -189,11 +194,13 @@ def _summary(folder: Path) -> dict[str, Any]:
     try:
         content = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError) as error:
-        raise OutputError(f"{path}: cannot be read: {error}. Map the field again.") from error
+        raise OutputError(
+            f"{path}: cannot be read: {error}.", way_out="Map the field again."
+        ) from error
     if not isinstance(content, dict) or content.get("schema") != schemas.SUMMARY:
         raise OutputError(
-            f"{path}: not of the form {schemas.SUMMARY!r} that this version reads. Map the field "
-            "again with this version."
+            f"{path}: not of the form {schemas.SUMMARY!r} that this version reads.",
+            way_out="Map the field again with this version.",
         )
     return content
 
@@ -213,7 +220,7 @@ def read_layer(path: Path, layer: str, *, shapes: bool = True) -> Any:
         return pyogrio.read_dataframe(path, layer=layer, read_geometry=shapes)
     except (DataSourceError, DataLayerError) as error:
         raise OutputError(
-            f"{path}: missing or damaged ({error}). Map the field again to write it."
+            f"{path}: missing or damaged ({error}).", way_out="Map the field again to write it."
         ) from error
 
 
@@ -249,8 +256,8 @@ def _numbers(summary: Mapping[str, Any], passes: pd.DataFrame, folder: Path) -> 
         }
     except (KeyError, TypeError, ValueError) as error:
         raise OutputError(
-            f"{folder}: summary.json or passes.gpkg is damaged or of another version "
-            f"({error!r}). Map the field again."
+            f"{folder}: summary.json or passes.gpkg is damaged or of another version ({error!r}).",
+            way_out="Map the field again.",
         ) from error
 
 

@@ -51,8 +51,8 @@ def thumbnail_png(raster: Path, limits: tuple[float, float]) -> bytes:
             values = source.read(band, out_shape=shape, resampling=Resampling.average)
     except (RasterioError, ValueError) as error:
         raise OutputError(
-            f"{raster}: missing, damaged or without the band {_BAND} ({error}). Map the field "
-            "again to write it."
+            f"{raster}: missing, damaged or without the band {_BAND} ({error}).",
+            way_out="Map the field again to write it.",
         ) from error
     return _png(np.asarray(values, np.float32), display_range(_BAND, values, limits, False))
 

@@ -110,8 +110,8 @@ class OnDask:
                 idle_since = time.monotonic()
             elif time.monotonic() - idle_since > _NO_WORKER_FOR_S:
                 raise SettingsError(
-                    f"No worker has been there for {_NO_WORKER_FOR_S:g} s. Start workers and run "
-                    "the season again; finished fields are kept."
+                    f"No worker has been there for {_NO_WORKER_FOR_S:g} s.",
+                    way_out="Start workers and run the season again; finished fields are kept.",
                 )
 
 
@@ -130,8 +130,8 @@ def _told_if_lost() -> Iterator[None]:
 
 def _lost() -> CovermapError:
     return SettingsError(
-        "The scheduler was lost while the season ran. Start it and run the season again; "
-        "finished fields are kept."
+        "The scheduler was lost while the season ran.",
+        way_out="Start it and run the season again; finished fields are kept.",
     )
 
 
@@ -203,7 +203,7 @@ def _engine(name: str) -> Any:
         return importlib.import_module(name)
     except ImportError:
         raise SettingsError(
-            'covermap season needs Dask. Install it with: pip install "covermap[season]"'
+            "covermap season needs Dask.", way_out='Install it with: pip install "covermap[season]"'
         ) from None
 
 
@@ -219,8 +219,8 @@ def _joined(distributed: Any, scheduler: str) -> Iterator[Any]:
         client = distributed.Client(scheduler, timeout=_ANSWER_WITHIN_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise SettingsError(
-            f"--scheduler {scheduler}: no scheduler answers there ({error}). Expected an address "
-            "such as tcp://10.0.0.5:8786."
+            f"{scheduler}: no scheduler answers there ({error}).",
+            "Expected an address such as tcp://10.0.0.5:8786.",
         ) from None
     try:
         if not client.nthreads():
@@ -228,8 +228,8 @@ def _joined(distributed: Any, scheduler: str) -> Iterator[Any]:
                 client.wait_for_workers(1, timeout=_ANSWER_WITHIN_S)
         if not client.nthreads():
             raise SettingsError(
-                f"--scheduler {scheduler}: it has no workers. Start some with: dask worker "
-                f"{scheduler}"
+                f"The scheduler {scheduler} has no workers.",
+                way_out=f"Start some with: dask worker {scheduler}",
             )
         yield client
     finally:
@@ -275,16 +275,18 @@ def _check_workers(client: Any, out: Path, token: str) -> None:
         answers = client.run(seen_from_here, os.fspath(out), token)
     except ImportError as error:
         raise SettingsError(
-            f"A worker has no covermap ({error}). Install covermap {__version__} there."
+            f"A worker has no covermap ({error}).", way_out=f"Install covermap {__version__} there."
         ) from None
     for address, (sees, version) in answers.items():
         if not sees:
             raise OutputError(
-                f"The worker {address} does not see the folder {out} of this run. Source and "
-                "results must lie in folders that all workers share under the same path."
+                f"The worker {address} does not see the folder {out} of this run.",
+                "",
+                "Source and results must lie in folders that all workers share under the same "
+                "path.",
             )
         if version != __version__:
             raise SettingsError(
-                f"The worker {address} has covermap {version}, this is {__version__}. Install the "
-                "same everywhere."
+                f"The worker {address} has covermap {version}, this is {__version__}.",
+                way_out="Install the same everywhere.",
             )

@@ -180,17 +180,7 @@ def deposit(
 
 
 def runs_of(bands: Bands, grid: Grid) -> Runs:
-    """Part bands into runs that are worked out together.
-
-    Parameters
-    ----------
-    bands : Bands
-    grid : Grid
-
-    Returns
-    -------
-    Runs
-    """
+    """Part bands into runs that are worked out together."""
     count = len(bands.mass_kg)
     corners = np.ascontiguousarray(bands.corners, np.float64)
     mass = np.ascontiguousarray(bands.mass_kg, np.float64)

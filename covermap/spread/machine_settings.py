@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, SettingsError
 from covermap.settings.field_settings import (
     BY_NAME,
     DISCHARGES,
@@ -163,7 +163,8 @@ def _apply_column(table: _Table, key: str, column: pd.Series, source_row: pd.Ser
         )
         raise SettingsError(
             f"Track, row {int(source_row.iloc[first])}, column {column.name}: "
-            f"{column.iloc[first]!r} is out of range; expected {expected}."
+            f"{column.iloc[first]!r} is out of range.",
+            f"Expected {expected}.",
         )
     others = {"width": ("reach_left", "reach_right"), "reach_left": ("width",)}
     others["reach_right"] = others["reach_left"]
@@ -180,27 +181,30 @@ def _fixes_of_rule(rule: PassRule, path: pd.DataFrame, pass_of_fix: np.ndarray) 
         if not mask.any():
             raise SettingsError(
                 f"{rule.where}passes {rule.passes}: the track has passes 1 to "
-                f"{int(pass_of_fix.max())}. Correct the pass numbers."
+                f"{int(pass_of_fix.max())}.",
+                way_out="Correct the pass numbers.",
             )
         return mask
     if "time" not in path:
         raise SettingsError(
-            f"{rule.where}a time window needs a track with time; name the passes instead."
+            f"{rule.where}a time window needs a track with time.",
+            way_out="Name the passes instead.",
         )
     try:
         start, end = pd.Timestamp(rule.start), pd.Timestamp(rule.end)
     except ValueError:
         raise SettingsError(
-            f"{rule.where}from {rule.start!r} to {rule.end!r}: expected ISO times such as "
-            "2026-08-14T13:05:00Z."
+            f"{rule.where}from {rule.start!r} to {rule.end!r}: not both are times.",
+            "Expected ISO times such as 2026-08-14T13:05:00Z.",
         ) from None
     start = start.tz_localize("UTC") if start.tzinfo is None else start
     end = end.tz_localize("UTC") if end.tzinfo is None else end
     mask = ((path["time"] >= start) & (path["time"] <= end)).to_numpy()
     if not mask.any():
         raise SettingsError(
-            f"{rule.where}no fix lies between {rule.start} and {rule.end}; the track runs from "
-            f"{path['time'].min():%Y-%m-%dT%H:%M:%SZ} to {path['time'].max():%Y-%m-%dT%H:%M:%SZ}."
+            f"{rule.where}no fix lies between {rule.start} and {rule.end}.",
+            f"The track runs from {path['time'].min():%Y-%m-%dT%H:%M:%SZ} to "
+            f"{path['time'].max():%Y-%m-%dT%H:%M:%SZ}.",
         )
     return mask
 
@@ -214,8 +218,10 @@ def _finish(table: _Table, path: pd.DataFrame, harvested: np.ndarray) -> pd.Data
         cut = np.where(np.isfinite(own) & (own > 0), own, cut)
     if (harvested & ~np.isfinite(cut)).any():
         raise SettingsError(
-            "[combine] cut_width is missing and the track has no header width: give "
-            '--cut-width "35 ft".'
+            "[combine] cut_width is missing and the track has no header width.",
+            "",
+            "Give {0}.",
+            Ask("combine.cut_width", "35 ft"),
         )
     width, left, right = table["width"], table["reach_left"], table["reach_right"]
     width = np.where(windrow & np.isnan(width) & np.isnan(left), WINDROW_WIDTH_M, width)

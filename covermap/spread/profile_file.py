@@ -36,18 +36,20 @@ def read_profile_file(path: Path) -> dict[str, Any]:
         content = tomllib.loads(read_small_text(path, "profile file"))
     except tomllib.TOMLDecodeError as error:
         raise TrayError(
-            f"{path.name}: not valid TOML ({error}); make it anew from its tray test."
+            f"{path.name}: not valid TOML ({error}).", way_out="Make it anew from its tray test."
         ) from None
     section = content.get("spread")
     if set(content) != {"spread"} or not isinstance(section, dict):
-        raise TrayError(f"{path.name}: expected one section [spread] and nothing else.")
+        raise TrayError(
+            f"{path.name}: no profile file.", "Expected one section [spread] and nothing else."
+        )
     unknown = sorted(set(section) - set(_KEYS))
     missing = [k for k in ("shares", "reach_left", "reach_right") if k not in section]
     if unknown or missing:
         what = f"unknown {', '.join(unknown)}" if unknown else f"no {', '.join(missing)}"
         raise TrayError(
-            f"{path.name}, [spread]: {what}; expected shares, reach_left and reach_right, and "
-            "perhaps lean."
+            f"{path.name}, [spread]: {what}.",
+            "Expected shares, reach_left and reach_right, and perhaps lean.",
         )
     try:
         values = {
@@ -55,9 +57,11 @@ def read_profile_file(path: Path) -> dict[str, Any]:
             for key, value in section.items()
         }
     except SettingsError as error:
-        raise TrayError(str(error)) from None
+        raise TrayError(error.wrong, error.expected, error.way_out, *error.asks) from None
     if values.setdefault("profile", "table") != "table":
-        raise TrayError(f'{path.name}, [spread] profile: expected "table", as shares are given.')
+        raise TrayError(
+            f"{path.name}, [spread] profile does not go with shares.", 'Expected "table".'
+        )
     if values["reach_left"] + values["reach_right"] <= 0:
-        raise TrayError(f"{path.name}: reach_left and reach_right are both 0; expected a band.")
+        raise TrayError(f"{path.name}: reach_left and reach_right are both 0.", "Expected a band.")
     return values

@@ -86,8 +86,8 @@ def find_crop(name: str) -> Crop:
     near = difflib.get_close_matches(key, crops, n=3, cutoff=0.5)
     kinds = ", ".join(dict.fromkeys(crop.kind for crop in crops.values()))
     raise SettingsError(
-        f"[crop] kind: {name!r} is not in the crop table."
-        + (f" Did you mean {' or '.join(repr(n) for n in near)}?" if near else "")
-        + f" Known crops: {kinds}. For another crop name the nearest one and give "
-        "straw_to_grain or harvest_index in [crop]."
+        f"[crop] kind: {name!r} is not in the crop table.",
+        (f"Did you mean {' or '.join(repr(n) for n in near)}? " if near else "")
+        + f"Known crops: {kinds}.",
+        "For another crop name the nearest one and give straw_to_grain or harvest_index in [crop].",
     )

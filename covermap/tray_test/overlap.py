@@ -141,11 +141,13 @@ def overlapped(
         Sum of all passes, mean over each tray, in the unit of the curve.
     """
     if mode not in MODES:
-        raise TrayError(f"mode: {mode!r} is none of {', '.join(MODES)}; choose one of them.")
+        raise TrayError(
+            f"mode: {mode!r} is none of {', '.join(MODES)}.", way_out="Choose one of them."
+        )
     if not spacing_m > 0 or not tray_m >= 0:
         raise TrayError(
-            f"Spacing {spacing_m:g} m and tray {tray_m:g} m make no pattern; expected a "
-            "spacing above 0 and a tray of 0 m or more."
+            f"Spacing {spacing_m:g} m and tray {tray_m:g} m make no pattern.",
+            "Expected a spacing above 0 and a tray of 0 m or more.",
         )
     curve = profile.curve
     x = np.asarray(position_m, float)
@@ -194,7 +196,9 @@ def cv_against_spacing(
     for spacing in np.atleast_1d(np.asarray(spacings_m, float)):
         period = float(spacing) * (2 if mode == "back_and_forth" else 1)
         if not np.isfinite(period) or period <= 0:
-            raise TrayError(f"A spacing of {spacing:g} m is no spacing; expected metres above 0.")
+            raise TrayError(
+                f"A spacing of {spacing:g} m is no spacing.", "Expected metres above 0."
+            )
         count = int(np.ceil(period / _STEP_M - 1e-9))
         middles = (np.arange(count) + 0.5) * period / count
         lies = overlapped(profile, middles, float(spacing), mode, tray_m)
@@ -229,8 +233,8 @@ def widest_spacing(
     """
     if not 0 < cv_limit_pct <= 100:
         raise TrayError(
-            f"A CV limit of {cv_limit_pct:g} % is out of range; expected more than 0 and at "
-            "most 100 %."
+            f"A CV limit of {cv_limit_pct:g} % is out of range.",
+            "Expected more than 0 and at most 100 %.",
         )
     start = effective_width_half_rate(profile) / 2
     stop = profile.curve.width_m * _WIDEST_BANDS

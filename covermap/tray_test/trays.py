@@ -144,8 +144,9 @@ def measure_profile(
     """
     if not (behind_half_width_m > 0 and share_step_m > 0):
         raise TrayError(
-            f"{test.name}: behind_half_width {behind_half_width_m:g} m and share_step "
-            f"{share_step_m:g} m must both be above 0."
+            f"{test.name}: behind_half_width {behind_half_width_m:g} m or share_step "
+            f"{share_step_m:g} m is out of range.",
+            "Expected both above 0.",
         )
     notes = list(test.notes)
     curves, run_amount = _run_curves(test)
@@ -230,15 +231,16 @@ def _run_curves(test: TrayTest) -> tuple[list[ProfileCurve], NDArray[np.float64]
         read = np.isfinite(amount)
         if read.sum() < 2:
             raise TrayError(
-                f"{test.name}, {name}: {int(read.sum())} tray with a reading; expected at "
-                "least two across the band, so add the missing weights or leave the run out."
+                f"{test.name}, {name}: {int(read.sum())} tray with a reading.",
+                "Expected at least two across the band.",
+                "Add the missing weights or leave the run out.",
             )
         curve = _curve(test.station_m[read], test.tray_width_m[read], amount[read])
         total = curve.total()
         if total <= _LEAST_AMOUNT:
             raise TrayError(
-                f"{test.name}, {name}: all trays are zero, so there is no spread to measure; "
-                "check the weights or leave the run out."
+                f"{test.name}, {name}: all trays are zero, so there is no spread to measure.",
+                way_out="Check the weights or leave the run out.",
             )
         amounts.append(total)
         curves.append(curve.scaled(1 / total))

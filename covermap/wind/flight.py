@@ -86,8 +86,8 @@ def particle_classes(material: str, crop_group: str) -> tuple[ParticleClass, ...
         pieces.append(ParticleClass(name, velocity, length, share, source))
     if (material, crop_group) not in groups:
         raise SettingsError(
-            f"There are no particle classes for {material!r} of {crop_group!r}. "
-            f"Choose one of: {', '.join(' of '.join(group) for group in groups)}."
+            f"There are no particle classes for {material!r} of {crop_group!r}.",
+            way_out=f"Choose one of: {', '.join(' of '.join(group) for group in groups)}.",
         )
     return tuple(groups[material, crop_group])
 
@@ -97,7 +97,7 @@ def _numbers(values: ArrayLike, what: str, above_zero: bool = False) -> Floats:
     bad = ~np.isfinite(numbers) | (above_zero & (numbers <= 0))
     if bad.any():
         need = "a number above 0" if above_zero else "a finite number"
-        raise SettingsError(f"The {what} must be {need}, not {numbers[bad].flat[0]:g}. Correct it.")
+        raise SettingsError(f"The {what} is {numbers[bad].flat[0]:g}.", f"Expected {need}.")
     return numbers
 
 
@@ -208,8 +208,8 @@ def fly(
     _numbers(step, "step of the flight model", True)
     if (wind[:, 2] >= vt).any():
         raise SettingsError(
-            "The air rises faster than a piece sinks, so that it never lands. Give a wind "
-            "whose upward part is below the terminal velocity."
+            "The air rises faster than a piece sinks, so that it never lands.",
+            way_out="Give a wind whose upward part is below the terminal velocity.",
         )
     relative = (velocity - wind) / vt[:, None]
     sideways = np.hypot(relative[:, 0], relative[:, 1])
@@ -230,7 +230,9 @@ def fly(
         if not which.size:
             break
     else:
-        raise SettingsError("A piece does not come down. Check drop height and terminal velocity.")
+        raise SettingsError(
+            "A piece does not come down.", way_out="Check drop height and terminal velocity."
+        )
     landed = _touch_down(last, beyond, updraft, step)
     # Back to metres and seconds, and from the moving air to the ground.
     time = landed[4] * vt / GRAVITY_M_S2
@@ -250,7 +252,9 @@ def _launches(speed: ArrayLike, elevation_deg: ArrayLike, forward_speed_m_s: flo
     """Give (n, 3) launch velocities to the right (+ speed) or left (− speed)."""
     speed, elevation = np.asarray(speed, float), np.asarray(elevation_deg, float)
     if not (np.abs(elevation) < 80).all():
-        raise SettingsError("The launch elevation must lie between -80 and 80 degrees.")
+        raise SettingsError(
+            "A launch elevation is out of range.", "Expected between -80 and 80 degrees."
+        )
     angle = np.radians(elevation)
     forward = np.full(speed.shape, forward_speed_m_s)
     return np.stack([speed * np.cos(angle), forward, np.abs(speed) * np.sin(angle)], axis=-1)
@@ -308,7 +312,9 @@ def _fit_speed(
         low_miss = np.where(side < 0, value, np.where(again, low_miss / 2, low_miss))
         high, low = np.where(side > 0, guess, high), np.where(side < 0, guess, low)
         last_side = side
-    raise SettingsError("No launch speed could be fitted to the reach. Check height and elevation.")
+    raise SettingsError(
+        "No launch speed could be fitted to the reach.", way_out="Check height and elevation."
+    )
 
 
 def launch_speed_for_reach(
@@ -329,7 +335,7 @@ def launch_speed_for_reach(
         _numbers(reach_m, "reach in m"), terminal_velocity_m_s, drop_height_m, elevation_deg
     )
     if (reach < 0).any():
-        raise SettingsError("A reach is a distance to the side and must not be negative.")
+        raise SettingsError("A reach is negative.", "Expected a distance to the side from 0 m.")
     most = float(_numbers(most_launch_speed_m_s, "largest launch speed in m/s", True))
     flat = (reach.ravel(), vt.ravel(), height.ravel(), elevation.ravel())
     speed = _fit_speed(*flat, forward_speed_m_s, most)
@@ -338,7 +344,8 @@ def launch_speed_for_reach(
         raise SettingsError(
             f"A lone piece with a terminal velocity of {flat[1][first]:g} m/s cannot be thrown "
             f"{flat[0][first]:g} m to the side from a height of {flat[2][first]:g} m with a "
-            f"launch speed of {most:g} m/s or less. Set a smaller reach or heavier pieces."
+            f"launch speed of {most:g} m/s or less.",
+            way_out="Set a smaller reach or heavier pieces.",
         )
     return speed.reshape(reach.shape)
 

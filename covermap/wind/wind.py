@@ -101,8 +101,9 @@ def checked_height(height_m: float) -> float:
     """
     if not (math.isfinite(height_m) and height_m > 0):
         raise SettingsError(
-            f"[wind] height: {height_m!r} is out of range; expected the height above ground, in "
-            "metres and more than 0, at which the wind was measured (weather stations: 10 or 2)."
+            f"[wind] height: {height_m!r} is out of range.",
+            "Expected the height above ground, in metres and more than 0, at which the wind was "
+            "measured (weather stations: 10 or 2).",
         )
     return float(height_m)
 
@@ -132,13 +133,15 @@ def constant_wind(speed_m_s: float, from_deg: float, height_m: float) -> WindSer
     """
     if not 0 <= speed_m_s <= MOST_WIND_SPEED_M_S:
         raise SettingsError(
-            f"[wind] speed: {speed_m_s!r} is out of range; expected 0 to {MOST_WIND_SPEED_M_S:g} "
-            "m/s. Correct the number or its unit."
+            f"[wind] speed: {speed_m_s!r} is out of range.",
+            f"Expected 0 to {MOST_WIND_SPEED_M_S:g} m/s.",
+            "Correct the number or its unit.",
         )
     if speed_m_s > 0 and not 0 <= from_deg <= 360:
         raise SettingsError(
-            f"[wind] from_deg: {from_deg!r} is out of range; expected the direction the wind "
-            "blows from, 0 to 360 degrees clockwise from north (270 is a west wind)."
+            f"[wind] from_deg: {from_deg!r} is out of range.",
+            "Expected the direction the wind blows from, 0 to 360 degrees clockwise from north "
+            "(270 is a west wind).",
         )
     direction = from_deg % 360.0 if speed_m_s > 0 else math.nan
     return WindSeries(
@@ -260,8 +263,10 @@ def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
     if time_utc is None:
         raise WindError(
             f"The wind record has {len(east)} usable readings at different times, but the track "
-            "has no time to match them with. Give one wind for the whole field with [wind] speed "
-            "and from_deg, or a track with a time column."
+            "has no time to match them with.",
+            "",
+            "Give one wind for the whole field with [wind] speed and from_deg, or a track with a "
+            "time column.",
         )
     instants = _instants(time_utc)
     missing = np.isnat(instants)

@@ -97,10 +97,6 @@ def drift_tables(
         Furthest still-air landing needed on either side [m].
     most_wind_m_s : float
         Strongest wind component needed [m/s].
-
-    Returns
-    -------
-    DriftTables
     """
     landing = np.linspace(-most_reach_m, most_reach_m, 2 * _LANDINGS + 1)
     steps = max(int(np.ceil(most_wind_m_s / _FLOWN_STEP_M_S)), 1)

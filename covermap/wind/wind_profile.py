@@ -54,14 +54,15 @@ def _above_profile_foot(
     """Give ln((z - d) / z0) where it is positive, or refuse the height."""
     if not (roughness_m > 0 and displacement_m >= 0):
         raise SettingsError(
-            f"Wind profile: roughness {roughness_m!r} m and displacement {displacement_m!r} m; "
-            "expected a roughness above 0 and a displacement of 0 or more."
+            f"Wind profile: roughness {roughness_m!r} m and displacement {displacement_m!r} m.",
+            "Expected a roughness above 0 and a displacement of 0 or more.",
         )
     foot = displacement_m + roughness_m
     if not (math.isfinite(height_m) and height_m > foot):
         raise SettingsError(
             f"{name}: {height_m!r} m lies in or below the plants or ground, where a wind profile "
-            f"has no meaning; expected more than {foot:.3g} m."
+            "has no meaning.",
+            f"Expected more than {foot:.3g} m.",
         )
     return math.log((height_m - displacement_m) / roughness_m)
 
@@ -116,10 +117,6 @@ def moved_wind_factor(
     to_displacement_m, to_roughness_m, from_displacement_m, from_roughness_m : float
         Of the two grounds [m].
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     SettingsError
@@ -160,12 +157,12 @@ def stubble_roughness(
     """
     if not (math.isfinite(stubble_height_m) and stubble_height_m >= 0):
         raise SettingsError(
-            f"[crop] cut_height: {stubble_height_m!r} is out of range; expected 0 m or more."
+            f"[crop] cut_height: {stubble_height_m!r} is out of range.", "Expected 0 m or more."
         )
     if not (math.isfinite(silhouette_area_index) and silhouette_area_index > _LEAST_SILHOUETTE):
         raise SettingsError(
-            f"Silhouette area index of the stubble: {silhouette_area_index!r} is out of range; "
-            f"expected more than {_LEAST_SILHOUETTE:g}, below which the formula does not hold."
+            f"Silhouette area index of the stubble: {silhouette_area_index!r} is out of range.",
+            f"Expected more than {_LEAST_SILHOUETTE:g}, below which the formula does not hold.",
         )
     depth = math.sqrt(15.0 * silhouette_area_index)
     displacement_m = stubble_height_m * (1 - (1 - math.exp(-depth)) / depth)
@@ -195,13 +192,13 @@ def mean_flight_height(discharge_height_m: float, share: float = MEAN_HEIGHT_SHA
     """
     if not (math.isfinite(discharge_height_m) and discharge_height_m > 0):
         raise SettingsError(
-            f"[combine] discharge_height: {discharge_height_m!r} is out of range; expected more "
-            "than 0 m."
+            f"[combine] discharge_height: {discharge_height_m!r} is out of range.",
+            "Expected more than 0 m.",
         )
     if not 0 < share <= 1:
         raise SettingsError(
-            f"Share of the discharge height: {share!r} is out of range; expected more than 0 and "
-            "at most 1."
+            f"Share of the discharge height: {share!r} is out of range.",
+            "Expected more than 0 and at most 1.",
         )
     return discharge_height_m * share
 
@@ -248,8 +245,8 @@ def reduce_to_flight(
     roughness_m = max(roughness_m, BARE_GROUND_ROUGHNESS_M)
     if not (math.isfinite(flight_height_m) and flight_height_m > 0):
         raise SettingsError(
-            f"Flight height of the pieces: {flight_height_m!r} is out of range; expected more "
-            "than 0 m above ground."
+            f"Flight height of the pieces: {flight_height_m!r} is out of range.",
+            "Expected more than 0 m above ground.",
         )
     if flight_height_m <= displacement_m + roughness_m:
         numbers = {"flight_m": flight_height_m, "least_m": displacement_m + roughness_m}
