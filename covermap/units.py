@@ -18,7 +18,9 @@ METRES_PER_FOOT = 0.3048
 KG_PER_POUND = 0.45359237
 SQUARE_METRES_PER_ACRE = 4046.8564224
 KG_PER_SHORT_TON = 2000 * KG_PER_POUND
-LITRES_PER_GALLON = 3.785411784  # US gallon
+#: The US gallon is 231 cubic inches (NIST SP 811, appendix B.8).
+LITRES_PER_GALLON = 231 * (10 * METRES_PER_FOOT / 12) ** 3
+MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,9 @@ _MASS = {
     "lb": KG_PER_POUND,
     "lbs": KG_PER_POUND,
     "short_ton": KG_PER_SHORT_TON,
+    # The international avoirdupois ounce is 1/16 lb (NIST SP 811, appendix B.8).
+    "oz": KG_PER_POUND / 16,
+    "ounces": KG_PER_POUND / 16,
 }
 _TIME = {"s": 1.0, "sec": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0, "hr": 3600.0}
 
@@ -116,6 +121,17 @@ KINDS: dict[str, Kind] = {
             "ha": 1e4,
             "ac": SQUARE_METRES_PER_ACRE,
             "ft2": METRES_PER_FOOT**2,
+            "cm2": 1e-4,
+            "in2": (METRES_PER_FOOT / 12) ** 2,
+        },
+    ),
+    "depth": Kind(
+        "mm",
+        {
+            "mm": 1.0,
+            "cm": 10.0,
+            "m": 1000.0,
+            **dict.fromkeys(("in", "inch", "inches"), 1000 * METRES_PER_FOOT / 12),
         },
     ),
     "percent": Kind("%", {"%": 1.0, "pct": 1.0, "percent": 1.0}),
@@ -286,3 +302,8 @@ _US = {
 def shown(us_units: bool) -> dict[str, Shown]:
     """Give the display units by kind: metric, or US customary if ``us_units``."""
     return _US if us_units else _METRIC
+
+
+def length_unit(us_units: bool) -> tuple[float, str]:
+    """Give metres per unit of length of plots and scale bars, and the unit."""
+    return (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")

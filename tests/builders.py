@@ -10,7 +10,7 @@ import pandas as pd
 from pyproj import CRS
 
 from covermap.ground.grid import Grid, Window, grid_around
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_file import build_settings
 from covermap.settings.field_settings import FieldSettings
 from covermap.spread.deposit import Bands

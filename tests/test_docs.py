@@ -12,7 +12,7 @@ from covermap.cli.options import option_name
 from covermap.cli.sample import write_sample
 from covermap.cover.strips import STRIP_COLUMNS
 from covermap.harvest.clean_track import REASONS
-from covermap.reading.columns import TRACK_COLUMNS
+from covermap.harvest.track import TRACK_COLUMNS
 from covermap.settings.field_settings import SETTINGS
 
 ROOT = Path(__file__).parents[1]

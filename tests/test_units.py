@@ -102,6 +102,16 @@ def test_infinite_text_is_no_number():
         read_quantity("1e999 m", "length", "x")
 
 
+def test_us_fuel_and_nutrients_are_nists():
+    """NIST SP 811, appendix B.8: 1 US gallon = 3.785412 l; an acre (international foot) of
+    4046.8564224 m2; a pound of 0.45359237 kg."""
+    us = shown(True)
+    assert us["fuel"].text(3.785412 * 1234) == "1,234 gal"
+    assert 1 / us["fuel"].per_si == pytest.approx(3.785412, abs=5e-7)
+    assert us["nutrient"].per_si == pytest.approx(4046.8564224 / 1e4 / 0.45359237, rel=1e-12)
+    assert shown(False)["fuel"].number(float("nan")) == "–"
+
+
 def test_crop_table_is_complete():
     kinds = {crop.kind for crop in crop_table().values()}
     assert {

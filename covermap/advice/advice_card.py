@@ -41,7 +41,6 @@ from covermap.drawing.card_page import (
 from covermap.drawing.labels import CROSSWIND, HIGHEST_TO_LOWEST, NOT_CORRECTED, UNEVENNESS
 from covermap.drawing.look import (
     INK,
-    MM_PER_INCH,
     PALE,
     SOFT,
     house_look,
@@ -50,7 +49,7 @@ from covermap.drawing.look import (
     svg_of,
 )
 from covermap.tables.signs import hatch_of
-from covermap.units import Shown, shown
+from covermap.units import MM_PER_INCH, Shown, shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

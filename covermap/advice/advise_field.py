@@ -22,15 +22,20 @@ from covermap.advice.settings_advice import (
 from covermap.errors import Ask, SettingsError
 from covermap.field.harvest_record import (
     Harvest,
-    crop_of,
-    cut_height_m,
     heading_deg,
     mean_speed_m_s,
     ratios_of,
 )
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import residue_ratios
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.needed import (
+    crop_of,
+    cut_height_m,
+    no_cut_width,
+    no_spread_width,
+    usual_cut_width_m,
+)
 from covermap.tables.crops import Crop
 from covermap.tables.said import Said
 from covermap.wind.wind import WindSeries, components, crosswind_and_along, mean_wind
@@ -143,7 +148,7 @@ def advise(
         If crop, cut width, spread width or heading is missing.
     """
     crop = crop_of(settings)
-    if settings.get("spread", "discharge") == "windrow":
+    if settings.spread.discharge == "windrow":
         raise SettingsError(
             "[spread] discharge is windrow: there is no throw to set.",
             "",
@@ -173,8 +178,7 @@ def advise(
         1.4 * limits.most_reach_m,
         max(card_most_m_s, on_pieces) + 1.0,
     )
-    shape = str(settings.get("spread", "profile"))
-    model = SpreadModel(shape, settings.get("spread", "shares"), joined, spacing)
+    model = SpreadModel(settings.spread.profile, settings.spread.shares, joined, spacing)
     found = []
     for axis in axes:
         across = 0.0
@@ -238,7 +242,7 @@ def _apart(heading: np.ndarray, axis_deg: float, one_way: bool) -> np.ndarray:
 
 def _limits(settings: FieldSettings, present: list[SpreadSetting]) -> MachineLimits:
     """Give what the machine can do; what it was set to it can do too."""
-    least, most = (settings.number("advice", key) for key in ("least_reach", "most_reach"))
+    least, most = settings.advice.least_reach_m, settings.advice.most_reach_m
     if least > most:
         raise SettingsError(
             f"[advice] least_reach {least:g} m is more than most_reach {most:g} m.",
@@ -249,33 +253,30 @@ def _limits(settings: FieldSettings, present: list[SpreadSetting]) -> MachineLim
     return MachineLimits(
         min(least, *reaches),
         max(most, *reaches),
-        max(settings.number("advice", "most_lean"), *leans),
+        max(settings.advice.most_lean_m, *leans),
     )
 
 
 def _present(settings: FieldSettings, rotor_reach_m: float) -> SpreadSetting:
-    width = settings.get("spread", "width")
-    left, right = settings.get("spread", "reach_left"), settings.get("spread", "reach_right")
-    if left is None and width is None and settings.get("combine", "rotor_rpm") is not None:
+    width, lean = settings.spread.width_m, settings.spread.lean_m
+    left, right = settings.spread.reach_left_m, settings.spread.reach_right_m
+    if left is not None and right is not None:
+        return SpreadSetting(left, right, lean)
+    if width is None and settings.combine.rotor_rpm is not None:
         width = 2 * rotor_reach_m
-    if left is None and width is None:
-        raise SettingsError(
-            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
-            "--reach-right."
-        )
-    lean = settings.number("spread", "lean")
-    if left is None or right is None:
-        return SpreadSetting(float(width) / 2, float(width) / 2, lean)
-    return SpreadSetting(float(left), float(right), lean)
+    if width is None:
+        raise no_spread_width()
+    return SpreadSetting(width / 2, width / 2, lean)
 
 
 def _spacing(settings: FieldSettings, harvest: Harvest | None) -> float:
     if harvest is not None and harvest.passes.table["spacing_m"].notna().any():
         return float(harvest.passes.table["spacing_m"].median())
-    width = settings.get("combine", "cut_width")
+    logged = None if harvest is None else harvest.clean.path
+    width = usual_cut_width_m(settings.combine.cut_width_m, logged)
     if width is None:
-        raise SettingsError('[combine] cut_width is missing: give --cut-width "35 ft".')
-    return float(width)
+        raise no_cut_width()
+    return width
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ from covermap.cli.range_command import range_command
 from covermap.cli.report_command import report_command
 from covermap.cli.season_command import season_command
 from covermap.errors import CovermapError
-from covermap.settings.map_settings import MAP_SETTINGS
+from covermap.settings.field_settings import SECTIONS
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -133,7 +133,7 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
 
 
 @commands.command("advise")
-@setting_options(*(s.section for s in MAP_SETTINGS))
+@setting_options(*(name for name in SECTIONS if name != "plan"))
 @click.option(
     "--heading",
     "headings",
@@ -174,18 +174,18 @@ def advise_command(
     harvest = wind = None
     if source is None:
         settings = build_settings({}, settings_of(options))
-        profile = settings.get("spread", "profile_file")
+        profile = settings.spread.profile_file
         if profile is not None:
             settings = with_profile(settings, Path(profile))
-        file = settings.get("wind", "file")
+        file = settings.wind.file
         if file is not None:
-            wind = read_wind(Path(file), height_m=settings.number("wind", "height"))
+            wind = read_wind(Path(file), height_m=settings.wind.height_m)
         name = "Settings"
     else:
         opened = open_source(source, options)
         settings, wind = opened.settings, opened.wind
         harvest = read_harvest(opened.track, settings, opened.boundary, wind)
-        name = settings.get("field", "name") or opened.track.source.rsplit(".", 1)[0]
+        name = settings.field.name or opened.track.source.rsplit(".", 1)[0]
     advice = advise(
         settings,
         wind=wind or stated_wind(settings),

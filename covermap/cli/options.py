@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from covermap.errors import Ask
-from covermap.settings.field_settings import SETTINGS, Setting
+from covermap.settings.field_settings import SETTINGS
+from covermap.settings.setting import Setting
 
 if TYPE_CHECKING:
     from covermap.field.open_field import OpenField

@@ -13,7 +13,7 @@ import click
 
 from covermap.cli.options import pairs_of, setting_options, settings_of
 from covermap.errors import SettingsError
-from covermap.settings.field_settings import SETTINGS
+from covermap.settings.field_settings import SECTIONS
 from covermap.units import shown
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 SOME_FAILED = 3
 
 # Name, track and boundary are of one field; the other two may hold for a whole season.
-_SECTIONS = tuple(dict.fromkeys(s.section for s in SETTINGS if s.section != "field"))
+_SECTIONS = tuple(name for name in SECTIONS if name != "field")
 
 
 @click.command("season")

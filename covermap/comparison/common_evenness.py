@@ -13,7 +13,9 @@ from scipy.spatial import cKDTree
 
 from covermap.comparison.same_tracks import points_along
 from covermap.cover.evenness import evenness, evenness_by_pass, middle_urdr, tray_readings
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import HeldRaster
 
 #: What :func:`evenness_on` gives, in order.
 MEASURES = (
@@ -33,7 +35,7 @@ def evenness_on(
     grid: Grid,
     passes: gpd.GeoDataFrame,
     tray_m: float,
-    limits: tuple[float, float],
+    limits: SpreadLimits,
 ) -> dict[str, float]:
     """Give the measures of a map on chosen ground.
 
@@ -51,8 +53,7 @@ def evenness_on(
         Lines of the passes in the grid's CRS.
     tray_m : float
         Side of a tray and width of a lane [m].
-    limits : tuple of float
-        A gap is below the first, a double above the second.
+    limits : SpreadLimits
 
     Returns
     -------
@@ -63,14 +64,16 @@ def evenness_on(
         np.where(chosen, ratio, 0.0), chosen.astype(np.float64), chosen, grid.cell_m, tray_m
     )
     even = evenness(trays)
-    cells = ratio[chosen]
+    cells, chosen_ratio = ratio[chosen], np.where(chosen, ratio, np.float32(np.nan))
     return {
         "cv_pct": even.cv_pct,
         "urdr": _middle_urdr(cells, chosen, grid, passes, tray_m),
         "christiansen_cu_pct": even.christiansen_cu_pct,
         "low_quarter_du_pct": even.low_quarter_du_pct,
-        "gap_ha": float((cells < limits[0]).sum()) * grid.cell_area_m2 / 1e4,
-        "double_ha": float((cells > limits[1]).sum()) * grid.cell_area_m2 / 1e4,
+        **{
+            f"{kind}_ha": area_m2 / 1e4
+            for kind, area_m2 in limits.areas_m2(HeldRaster(chosen_ratio), grid).items()
+        },
     }
 
 

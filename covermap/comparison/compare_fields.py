@@ -19,9 +19,11 @@ from covermap.comparison.common_evenness import MEASURES, evenness_on
 from covermap.comparison.common_ground import averaged_onto, cells_agree, part_of, shared_windows
 from covermap.comparison.repeat_strips import KINDS, Chance, chance_of_overlap, repeat_strips
 from covermap.comparison.same_tracks import TrackMatch, match_tracks
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
 from covermap.files.open_result import MAP_AGAIN, MapResult
 from covermap.ground.grid import Grid
+from covermap.settings.needed import usual_cut_width_m
 
 _PASS_SETTINGS = ("discharge", "profile", "reach_left_m", "reach_right_m", "lean_m")
 
@@ -76,8 +78,8 @@ class Comparison:
         own ground, and worked out anew on the common ground.
     tray_m : float
         Side of the trays on the common ground [m].
-    limits, limits_b : tuple of float
-        gap_below and double_above of A, used on the common ground; those of B.
+    limits, limits_b : SpreadLimits
+        Of A, used on the common ground; of B.
     strips_a, strips_b : geopandas.GeoDataFrame
         In the grid's CRS.
     repeats : geopandas.GeoDataFrame
@@ -108,8 +110,8 @@ class Comparison:
     as_mapped: Mapping[str, Pair]
     on_common_ground: Mapping[str, Pair]
     tray_m: float
-    limits: tuple[float, float]
-    limits_b: tuple[float, float]
+    limits: SpreadLimits
+    limits_b: SpreadLimits
     strips_a: gpd.GeoDataFrame
     strips_b: gpd.GeoDataFrame
     repeats: gpd.GeoDataFrame
@@ -156,9 +158,8 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
         change[name] = np.where(common, in_b[name] - in_a[name], np.float32(np.nan))
     passes_b, strips_b = b.passes.to_crs(grid.crs), b.strips.to_crs(grid.crs)
     tray_m = max(_tray_m(a), _tray_m(b), grid.cell_m)
-    limits = (a.limit("gap_below"), a.limit("double_above"))
     measured = [
-        evenness_on(ratio, common, grid, passes, tray_m, limits)
+        evenness_on(ratio, common, grid, passes, tray_m, a.limits)
         for ratio, passes in ((in_a["spread_ratio"], a.passes), (in_b["spread_ratio"], passes_b))
     ]
     same_harvest = _of_one_track(a, b)
@@ -184,8 +185,8 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
         as_mapped=_stated(a, b),
         on_common_ground={name: Pair(measured[0][name], measured[1][name]) for name in MEASURES},
         tray_m=max(round(tray_m / grid.cell_m), 1) * grid.cell_m,
-        limits=limits,
-        limits_b=(b.limit("gap_below"), b.limit("double_above")),
+        limits=a.limits,
+        limits_b=b.limits,
         strips_a=a.strips,
         strips_b=strips_b,
         repeats=repeat_strips(a.strips, strips_b),
@@ -227,18 +228,16 @@ def _tray_m(result: MapResult) -> float:
 
 def _cut_width_m(result: MapResult) -> float:
     """Give the stated cut width [m], else what the passes measured or how far apart they lay."""
+    stated = _number(result.summary["settings"].get("combine", {}).get("cut_width"))
     passes = result.summary.get("passes", {})
-    for value in (
-        result.summary["settings"].get("combine", {}).get("cut_width"),
-        passes.get("working_width_m"),
-        passes.get("spacing_median_m"),
-    ):
-        if _number(value) > 0:
-            return _number(value)
-    raise SettingsError(
-        f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
-        way_out=MAP_AGAIN,
-    )
+    measured = [_number(passes.get(name)) for name in ("working_width_m", "spacing_median_m")]
+    width = usual_cut_width_m(stated if stated > 0 else None, measured_m=measured)
+    if width is None:
+        raise SettingsError(
+            f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
+            way_out=MAP_AGAIN,
+        )
+    return width
 
 
 def _stated(a: MapResult, b: MapResult) -> dict[str, Pair]:

@@ -86,8 +86,7 @@ def compare_json(found: Comparison) -> dict[str, Any]:
             "on_common_ground": {
                 **{name: pair(one) for name, one in found.on_common_ground.items()},
                 "tray_m": found.tray_m,
-                "gap_below": found.limits[0],
-                "double_above": found.limits[1],
+                **found.limits._asdict(),
             },
         },
         "repeats": {

@@ -178,12 +178,8 @@ def _where_cut(
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Lay everything where the header cut it: what is left is flow and driving.
 
-    Returns
-    -------
-    numpy.ndarray
-        (strips,) kg on each strip with the masses as they were.
-    dict
-        kg per strip by cause: surges of flow, and overlap beside and across.
+    Gives (strips,) kg on each strip with the masses as they were, and kg per strip by cause:
+    surges of flow, and overlap beside and across.
     """
     sweeps, through = cut.sweeps, run.straw_kg + run.chaff_kg
     steady = cut.own_kg_m2 * cut.newly_cut_m2

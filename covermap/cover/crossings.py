@@ -7,7 +7,6 @@ import numpy as np
 from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid, whole
 from covermap.ground.rasters import HeldRaster, Raster, stripes
-from covermap.ground.sweeps import in_cells
 from covermap.harvest.working_width import HeaderSweeps
 
 #: Passes that lie within this angle of each other are neighbours, not crossings [deg].
@@ -46,10 +45,14 @@ def crossing_sweeps(
     heading, turning = _smooth_headings(step, pass_no, reach)
     swept = sweeps.header_width_m * sweeps.length_m
     over = np.flatnonzero(newly_cut_m2 < _ALL_NEW * swept)
-    corners = in_cells(sweeps.corners[over], grid)
+    east, north = sweeps.corners[over, :, 0], sweeps.corners[over, :, 1]
+    # x, y [cells] from the grid's north-west corner
+    corners = np.stack(
+        [(east - grid.west) / grid.cell_m, (grid.north - north) / grid.cell_m], axis=-1
+    )
     foreign, askew = np.zeros((2, len(over)), np.int64)
     windows = [whole(grid)] if isinstance(cut_by, HeldRaster) else stripes(grid)
-    north, south = corners[..., 1].min(axis=1), corners[..., 1].max(axis=1)
+    top, bottom = corners[..., 1].min(axis=1), corners[..., 1].max(axis=1)
     for window in windows:
         row0, end = window.row, window.row + window.rows
         # probes off the grid are read at its edge
@@ -58,7 +61,7 @@ def crossing_sweeps(
         _count_foreign(
             corners,
             over,
-            np.flatnonzero((south >= low) & (north <= high)),
+            np.flatnonzero((bottom >= low) & (top <= high)),
             cut_by.rows(row0, window.rows),
             row0,
             grid.rows,

@@ -29,9 +29,3 @@ def cover_pct(residue_t_ha: np.ndarray, cover_m2_per_kg: float) -> np.ndarray:
     """
     exponent = np.asarray(residue_t_ha) * (-cover_m2_per_kg / 10.0)
     return np.asarray(-100.0 * np.expm1(exponent))
-
-
-def two_covers_pct(first_pct: np.ndarray, second_pct: np.ndarray) -> np.ndarray:
-    """Combine two covers that fall independently [%]: c1 + c2 (1 − c1)."""
-    first, second = np.asarray(first_pct) / 100, np.asarray(second_pct) / 100
-    return np.asarray(100 * (first + second * (1 - first)))

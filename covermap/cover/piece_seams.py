@@ -18,10 +18,7 @@ from covermap.cover.strip_pieces import EdgeRow, Pieces, kind_of, split_code
 def across_seam(above: EdgeRow, below: EdgeRow) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find what belongs together, and what lies side by side, across a seam of stripes.
 
-    Parameters
-    ----------
-    above, below : EdgeRow
-        Last row of one stripe and first row of the next.
+    ``above`` is the last row of one stripe and ``below`` the first of the next.
 
     Returns
     -------

@@ -78,16 +78,6 @@ class SpectrumCurve:
         """Coefficient of variation in each band [%]."""
         return np.asarray(100 * np.sqrt(self.relative_variance))
 
-    @property
-    def one_spacing_share(self) -> float:
-        """Part of the whole variance bound to one spacing, 0 to 1."""
-        return (self.one_spacing_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
-
-    @property
-    def two_spacings_share(self) -> float:
-        """Part of the whole variance bound to two spacings, 0 to 1."""
-        return (self.two_spacings_cv_pct / self.cv_pct) ** 2 if self.cv_pct > 0 else 0.0
-
 
 @dataclass(frozen=True)
 class Spectrum:

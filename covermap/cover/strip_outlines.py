@@ -26,32 +26,8 @@ _AREA_KEPT = 0.003
 _RUNS_TOGETHER = 250_000
 
 
-@compiled
-def _write_runs(
-    label: np.ndarray, number: np.ndarray, row0: int, columns: np.ndarray, write: bool
-) -> int:
-    """Count the runs of equal ``number[label]`` above 0, or write them into (n, 4)."""
-    rows, cols = label.shape
-    count = 0
-    for r in range(rows):
-        strip, start = 0, 0
-        for c in range(cols + 1):
-            here = number[label[r, c]] if c < cols else 0
-            if here == strip:
-                continue
-            if strip > 0:
-                if write:
-                    columns[count, 0] = strip
-                    columns[count, 1] = row0 + r
-                    columns[count, 2] = start
-                    columns[count, 3] = c
-                count += 1
-            strip, start = here, c
-    return count
-
-
 def cell_runs(label: np.ndarray, number: np.ndarray, window: Window) -> np.ndarray:
-    """Give the runs of cells of a window.
+    """Give the runs of cells of a window, by rows.
 
     Parameters
     ----------
@@ -65,12 +41,15 @@ def cell_runs(label: np.ndarray, number: np.ndarray, window: Window) -> np.ndarr
     Returns
     -------
     numpy.ndarray
-        (n, 4) int32: strip, row, first column, column after the last; by rows.
+        (n, 4) int32: strip, row, first column, column after the last.
     """
-    count = _write_runs(label, number, window.row, np.zeros((0, 4), np.int32), False)
-    columns = np.zeros((count, 4), np.int32)
-    _write_runs(label, number, window.row, columns, True)
-    return columns
+    strip = np.pad(number[label], ((0, 0), (1, 1)))
+    row, col = np.nonzero(strip[:, 1:] != strip[:, :-1])
+    here = strip[row, col + 1]
+    # where a run begins; the next change of the row ends it
+    begins = np.flatnonzero(here > 0)
+    runs = [here[begins], window.row + row[begins], col[begins], col[begins + 1]]
+    return np.column_stack(runs).astype(np.int32)
 
 
 @compiled

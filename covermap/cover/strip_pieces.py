@@ -80,14 +80,6 @@ class Pieces:
     beside: np.ndarray
     faces: np.ndarray
 
-    def with_more_beside(self, beside: np.ndarray, faces: np.ndarray) -> Pieces:
-        """Give the same with more pieces that lie side by side."""
-        return replace(
-            self,
-            beside=np.append(self.beside, beside),
-            faces=np.append(self.faces, faces),
-        )
-
 
 @dataclass(frozen=True)
 class EdgeRow:
@@ -140,13 +132,7 @@ def split_code(code: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def added_up(code: np.ndarray, *columns: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Add up the numbers of equal codes.
-
-    Returns
-    -------
-    tuple of numpy.ndarray
-        The codes, ascending, and the sums of each of ``columns``.
-    """
+    """Give the codes, ascending and each once, and per code the sums of each of ``columns``."""
     if len(code) == 0:
         return (code, *columns)
     order = np.argsort(code, kind="stable")
@@ -324,10 +310,8 @@ def pieces_of_stripe(
 
     Parameters
     ----------
-    ground : StripGround
-        Of the stripe's rows.
-    window : Window
-        Where they lie.
+    ground, window : StripGround, Window
+        The stripe's rows, and where they lie.
     pass_of_sweep, header_width_m : numpy.ndarray
         (sweeps,) pass number, and width of the header [m].
     gap_below, double_above : float

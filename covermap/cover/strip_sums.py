@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, reduce
 
 import numpy as np
@@ -12,7 +12,7 @@ import numpy as np
 from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid, Window, whole
 from covermap.ground.lay_bands import sum_runs_on_strips
-from covermap.ground.near_rows import CHUNK, near_window
+from covermap.ground.near_rows import near_window
 from covermap.ground.rasters import HeldRaster, Raster, stripes
 from covermap.spread.deposit import Bands, Runs, runs_of
 
@@ -129,44 +129,40 @@ class StripSums:
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
         joined, loads = _joined(bands, np.ascontiguousarray(loads, np.float64))
-        columns: list[np.ndarray] = []
-        where = runs_of(joined, self.grid)
-        for load in loads.T:
-            if not load.any():
-                columns.append(np.zeros(self.count))
-                continue
-            laden = replace(joined, mass_kg=np.ascontiguousarray(load))
-            # runs follow from where the bands lie; only their loads are others
-            heaviest = np.maximum.reduceat(np.abs(load), where.bands[:, 0])
-            runs = replace(where, heaviest_kg=heaviest)
-
-            def laid(window: Window, laden: Bands = laden, runs: Runs = runs) -> np.ndarray:
-                found = np.zeros(self.count + 1)
-                sum_runs_on_strips(
-                    laden.corners,
-                    laden.mass_kg,
-                    laden.profile,
-                    laden.shares,
-                    laden.bins,
-                    runs.bands,
-                    runs.heaviest_kg,
-                    near_window(runs.chunk_rows, window),
-                    CHUNK,
-                    self.grid.as_numbers(),
-                    window.row,
-                    self._rows(window),
-                    self._busy[window.row // _BLOCK :],
-                    _BLOCK,
-                    found,
-                )
-                return found[1:]
-
-            if threads == 1 or len(self._windows) == 1:
-                columns.append(reduce(np.add, map(laid, self._windows)))
-                continue
-            with ThreadPoolExecutor(threads) as pool:
-                columns.append(reduce(np.add, pool.map(laid, self._windows)))
+        runs = runs_of(joined, self.grid)
+        columns = [
+            self._kg_of_load(joined, runs, np.ascontiguousarray(load), threads)
+            if load.any()
+            else np.zeros(self.count)
+            for load in loads.T
+        ]
         return np.column_stack(columns)
+
+    def _kg_of_load(self, bands: Bands, runs: Runs, kg: np.ndarray, threads: int) -> np.ndarray:
+        """Give (strips,) what one load of the bands puts on each strip [kg]."""
+        # runs follow from where the bands lie; only what they carry is another
+        heaviest = np.maximum.reduceat(np.abs(kg), runs.bands[:, 0])
+
+        def laid(window: Window) -> np.ndarray:
+            found = np.zeros(self.count + 1)
+            load = bands.load(near_window(runs.chunk_rows, window), kg)
+            sum_runs_on_strips(
+                load._replace(skipped=np.zeros(len(kg), np.bool_)),
+                runs.bands,
+                heaviest,
+                self.grid.as_numbers(),
+                window.row,
+                self._rows(window),
+                self._busy[window.row // _BLOCK :],
+                _BLOCK,
+                found,
+            )
+            return found[1:]
+
+        if threads == 1 or len(self._windows) == 1:
+            return reduce(np.add, map(laid, self._windows))
+        with ThreadPoolExecutor(threads) as pool:
+            return reduce(np.add, pool.map(laid, self._windows))
 
 
 def _joined(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:
@@ -186,10 +182,7 @@ def _joined(bands: Bands, loads: np.ndarray) -> tuple[Bands, np.ndarray]:
             )
         parts.append([c[:count].copy() for c in (corners, some, profile, pass_index)])
     corners, loads, profile, pass_index = (np.concatenate(c) for c in zip(*parts, strict=True))
-    return (
-        Bands(corners, loads[:, 0].copy(), profile, pass_index, shares, bins),
-        loads,
-    )
+    return Bands(corners, loads[:, 0].copy(), profile, pass_index, shares, bins), loads
 
 
 @compiled

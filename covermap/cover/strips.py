@@ -7,7 +7,7 @@ do not grow together into one comb over the bare starts of the passes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import geopandas as gpd
@@ -127,48 +127,30 @@ class StripFinder:
         self._count = 0
 
     def look_at(self, window: Window, ground: StripGround) -> StripePieces:
-        """Find the pieces of a stripe, whichever; changes nothing.
-
-        Parameters
-        ----------
-        window : Window
-            Whole rows.
-        ground : StripGround
-            Those rows.
-        """
+        """Find the pieces of a stripe of whole rows, whichever; changes nothing."""
         return pieces_of_stripe(
             ground, window, self._pass_of_sweep, self._header_width_m, *self._limits
         )
 
     def add(self, window: Window, found: StripePieces) -> None:
-        """Take the next stripe, from north to south.
-
-        Parameters
-        ----------
-        window : Window
-            Whole rows that follow those of the stripe before.
-        found : StripePieces
-            Of those rows.
-        """
+        """Take the next stripe of whole rows, from north to south."""
         found = found.numbered_after(self._count)
         pieces = found.pieces
         self._count += len(pieces.key)
         if self._last_row is not None:
             same, beside, faces = across_seam(self._last_row, found.top)
             self._same.append(same)
-            pieces = pieces.with_more_beside(beside, faces)
+            pieces = replace(
+                pieces,
+                beside=np.append(pieces.beside, beside),
+                faces=np.append(pieces.faces, faces),
+            )
         self._parts.append(pieces)
         self._last_row = found.bottom
         self._piece_of_cell.write(window.row, found.label)
 
     def finish(self) -> Strips:
-        """Give the strips of the whole field.
-
-        Returns
-        -------
-        Strips
-            The table in the grid's CRS, the strip of every cell, and sums over strips.
-        """
+        """Give the strips of the whole field, the table in the grid's CRS."""
         grid = self._grid
         pieces, number_of_part = joined(self._parts, np.concatenate(self._same))
         strip_of_piece, count, most_m = _grown(pieces, self._length_m, grid.cell_m)
@@ -307,11 +289,7 @@ class _OnStrips:
 def _grown(
     pieces: Pieces, length_m: np.ndarray, cell_m: float
 ) -> tuple[np.ndarray, int, np.ndarray]:
-    """Join pieces that lie along each other.
-
-    Gives the strip of each piece, the number of strips, and the most that each can be long
-    along its passes [m].
-    """
+    """Join pieces along each other: their strips, how many, and the most each is long [m]."""
     count = len(pieces.key)
     # a piece is of one pass, so its sweeps follow each other
     piece_length = np.zeros(count)

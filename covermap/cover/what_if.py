@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.travel import Travel, travel_along
-from covermap.settings.field_settings import DISCHARGES, PROFILES
-from covermap.spread.bands import distinct_rows, residue_bands
+from covermap.settings.map_settings import DISCHARGES, PROFILES
+from covermap.spread.bands import band_places, distinct_rows, laden
 from covermap.spread.deposit import Bands
 from covermap.wind.wind_lean import FixWind
 
@@ -100,22 +100,30 @@ class Run:
 
     def bands(self) -> Bands:
         """Give the bands that this run lays."""
-        return residue_bands(
-            self.path,
-            self.rows,
-            self.pass_no,
-            self.machine,
-            self.straw_kg,
-            self.chaff_kg,
-            self.wind,
-            self.travel,
-        )[0]
+        where = (self.path, self.rows, self.pass_no, self.machine)
+        places = band_places(*where, self.wind, self.travel)
+        return laden(places, *where[1:], self.straw_kg, self.chaff_kg)[0]
 
     def with_machine(self, **columns: Any) -> Run:
         """Give the same run with other settings per row of the path."""
         machine = self.machine.assign(**columns)
         machine.attrs["shares"] = list(self.machine.attrs["shares"])
         return replace(self, machine=machine)
+
+    def with_machine_where(
+        self, where: np.ndarray, shares: list[tuple[float, ...]] | None = None, **columns: Any
+    ) -> Run:
+        """Give the same run with other settings where ``where`` marks rows of the path.
+
+        ``shares`` takes the place of the measured profiles.
+        """
+        held = self.machine
+        changed = self.with_machine(
+            **{name: held[name].mask(where, new).infer_objects() for name, new in columns.items()}
+        )
+        if shares is not None:
+            changed.machine.attrs["shares"] = shares
+        return changed
 
 
 def header_offset_m(run: Run) -> np.ndarray:
@@ -126,15 +134,10 @@ def header_offset_m(run: Run) -> np.ndarray:
 
 
 def full_header(run: Run) -> tuple[np.ndarray, np.ndarray]:
-    """Give the header as it is when all of it cuts, per row of the path.
+    """Give width [m] of the header and how far right of the track its middle runs [m].
 
-    Where the log's swath is much narrower than the field's usual one, part of the header
-    is empty; the machine spreads as ever.
-
-    Returns
-    -------
-    numpy.ndarray, numpy.ndarray
-        (len(path),) width [m], and how far right of the track its middle runs [m].
+    Per row of the path, as it is when all of the header cuts: where the log's swath is much
+    narrower than the field's usual one, part of it is empty; the machine spreads as ever.
     """
     width = run.machine["cut_width_m"].to_numpy(float)
     offset = header_offset_m(run)
@@ -145,17 +148,9 @@ def full_header(run: Run) -> tuple[np.ndarray, np.ndarray]:
 
 
 def usual_settings(run: Run, area_m2: np.ndarray) -> Settings | None:
-    """Give the spread settings that most of the spread ground was covered with.
+    """Give the spread settings that most of the spread ground was covered with, by column.
 
-    Parameters
-    ----------
-    area_m2 : numpy.ndarray
-        (n,) ground each fix cut [m²].
-
-    Returns
-    -------
-    dict or None
-        Value of each spread column; None if nothing was spread.
+    ``area_m2`` is (n,) the ground that each fix cut; None if nothing was spread.
     """
     spread = run.spread[run.rows]
     if not spread.any():
@@ -180,19 +175,14 @@ def _rounded(held: pd.DataFrame) -> list[np.ndarray]:
 
 def differs(run: Run, usual: Settings) -> np.ndarray:
     """Tell which rows of the path are spread with other settings than the usual ones."""
-    other = np.zeros(len(run.path), bool)
-    for name, held in zip(_SPREAD, _rounded(run.machine), strict=True):
-        own = _rounded(pd.DataFrame({c: [usual[c]] for c in _SPREAD}))[_SPREAD.index(name)]
-        other |= held != own[0]
-    return run.spread & other
+    own = _rounded(pd.DataFrame({name: [usual[name]] for name in _SPREAD}))
+    other = [held != one for held, one in zip(_rounded(run.machine), own, strict=True)]
+    return np.asarray(run.spread & np.logical_or.reduce(other))
 
 
 def with_usual_settings(run: Run, usual: Settings) -> Run:
     """Give the run with every spread pass on the usual settings."""
-    other = differs(run, usual)
-    return run.with_machine(
-        **{c: run.machine[c].mask(other, usual[c]).infer_objects() for c in _SPREAD}
-    )
+    return run.with_machine_where(differs(run, usual), **usual)
 
 
 def spread_not_windrowed(run: Run, usual: Settings | None) -> Run:
@@ -201,22 +191,19 @@ def spread_not_windrowed(run: Run, usual: Settings | None) -> Run:
     Those passes take the usual spread settings, or an even band as wide as the cut where
     the whole field was laid in rows.
     """
-    windrow = ~run.spread
-    width, centre = full_header(run)
-    half = pd.Series(width / 2, index=run.machine.index)
-    values = (
-        {
-            "reach_left_m": half,
-            "reach_right_m": half,
+    if usual is None:
+        width, centre = full_header(run)
+        values: dict[str, Any] = {
+            "reach_left_m": width / 2,
+            "reach_right_m": width / 2,
             "profile": "flat",
             "lean_m": centre,
             "chaff_width_m": np.nan,
         }
-        if usual is None
-        else {c: usual[c] for c in _SPREAD[:6]}
-    )
-    columns = {c: run.machine[c].mask(windrow, v).infer_objects() for c, v in values.items()}
-    changed = run.with_machine(discharge="spread", baled_share=0.0, **columns)
+    else:
+        values = {name: usual[name] for name in _SPREAD[:6]}
+    changed = run.with_machine_where(~run.spread, **values)
+    changed = changed.with_machine(discharge="spread", baled_share=0.0)
     return replace(changed, spread=np.ones_like(run.spread))
 
 
@@ -257,19 +244,13 @@ def _rows_of(run: Run, of_shares: list[bool]) -> np.ndarray:
 
 def centred(run: Run) -> Run:
     """Give the run with every spread band centred behind the header and alike on both sides."""
-    spread = pd.Series(run.spread, index=run.machine.index)
-    machine = run.machine
-    half = (machine["reach_left_m"] + machine["reach_right_m"]) / 2
-    alike = [_alike_on_both_sides(s) for s in machine.attrs["shares"]]
+    half = (run.machine["reach_left_m"] + run.machine["reach_right_m"]) / 2
+    alike = [_alike_on_both_sides(s) for s in run.machine.attrs["shares"]]
     flat = run.spread & _rows_of(run, [_is_even(s) for s in alike])
-    changed = run.with_machine(
-        reach_left_m=machine["reach_left_m"].mask(spread, half),
-        reach_right_m=machine["reach_right_m"].mask(spread, half),
-        lean_m=machine["lean_m"].mask(spread, full_header(run)[1]),
-        profile=machine["profile"].mask(flat, "flat"),
+    changed = run.with_machine_where(
+        run.spread, alike, reach_left_m=half, reach_right_m=half, lean_m=full_header(run)[1]
     )
-    changed.machine.attrs["shares"] = alike
-    return changed
+    return changed.with_machine_where(flat, profile="flat")
 
 
 def heaped(run: Run) -> np.ndarray:
@@ -290,17 +271,11 @@ def even_across(run: Run) -> Run:
     A lopsided profile keeps what one side has more than the other; shares may so fall
     below 0, which the engine, being linear in mass, takes.
     """
-    spread = pd.Series(run.spread, index=run.machine.index)
     held = run.machine.attrs["shares"]
     keeps = _rows_of(run, [_is_lopsided(s) for s in held])
-    changed = run.with_machine(
-        profile=run.machine["profile"].mask(spread & ~keeps, "flat"),
-        chaff_width_m=run.machine["chaff_width_m"].mask(spread, np.nan),
-    )
-    changed.machine.attrs["shares"] = [
-        tuple(np.mean(s) + np.asarray(s, float) - _alike_on_both_sides(s)) for s in held
-    ]
-    return changed
+    lopsided = [tuple(np.mean(s) + np.asarray(s, float) - _alike_on_both_sides(s)) for s in held]
+    changed = run.with_machine_where(run.spread & ~keeps, profile="flat")
+    return changed.with_machine_where(run.spread, lopsided, chaff_width_m=np.nan)
 
 
 def width_to_cut(run: Run) -> np.ndarray:
@@ -311,15 +286,10 @@ def width_to_cut(run: Run) -> np.ndarray:
 
 def as_wide_as_cut(run: Run) -> Run:
     """Give the run with every spread band as wide as the header is, its middle kept."""
-    spread = pd.Series(run.spread, index=run.machine.index)
     machine = run.machine
     half = full_header(run)[0] / 2
     middle = machine["lean_m"] + (machine["reach_right_m"] - machine["reach_left_m"]) / 2
-    return run.with_machine(
-        reach_left_m=machine["reach_left_m"].mask(spread, half),
-        reach_right_m=machine["reach_right_m"].mask(spread, half),
-        lean_m=machine["lean_m"].mask(spread, middle),
-    )
+    return run.with_machine_where(run.spread, reach_left_m=half, reach_right_m=half, lean_m=middle)
 
 
 def late(run: Run) -> np.ndarray:

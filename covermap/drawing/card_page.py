@@ -8,13 +8,15 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from covermap.units import MM_PER_INCH
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: A4 upright [mm] (ISO 216).
 PAGE_MM = (210.0, 297.0)
 MARGIN_MM = 12.0
-MM_PER_POINT = 25.4 / 72
+MM_PER_POINT = MM_PER_INCH / 72
 #: A viewer without the font may set text wider; lines are broken this much early.
 WIDTH_USED = 0.95
 

@@ -18,7 +18,7 @@ import numpy as np
 from covermap.drawing.card_page import wrapped
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.colours import palette
-from covermap.units import METRES_PER_FOOT
+from covermap.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 #: Letters and lines; lines that matter less; grounds behind something.
 INK, SOFT, PALE = "#222222", "#767676", "#e9ecef"
 POINTS_PER_INCH = 72.0
-MM_PER_INCH = 25.4
 _CAUTION_PT, _RIGHT_MARGIN = 7.5, 0.1
 _FONTS = ["DejaVu Sans", "sans-serif"]
 _NO_METADATA = dict.fromkeys(("Creator", "Date", "Format", "Type"))
@@ -139,11 +138,6 @@ def ramp_colour(band: str, place: float) -> str:
     ramp = palette(band)
     red, green, blue = ramp[1 + round(place * (len(ramp) - 2))][:3]
     return f"#{red:02x}{green:02x}{blue:02x}"
-
-
-def length_unit(us_units: bool) -> tuple[float, str]:
-    """Give metres per unit of length of plots and scale bars, and the unit."""
-    return (METRES_PER_FOOT, "ft") if us_units else (1.0, "m")
 
 
 def round_length(most: float) -> float:

@@ -15,13 +15,13 @@ from covermap.drawing.colours import palette
 from covermap.drawing.look import (
     INK,
     POINTS_PER_INCH,
-    length_unit,
     ramp_colour,
     round_length,
 )
 from covermap.drawing.map_drawing import STRIP_LOOKS, mark_strips
 from covermap.drawing.map_texts import like
 from covermap.ground.grid import Grid
+from covermap.units import length_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

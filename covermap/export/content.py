@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.files.open_result import MAP_AGAIN, MapResult, open_result
 from covermap.ground.grid import Grid
@@ -69,9 +70,9 @@ class ExportContent:
         return self.result.grid
 
     @property
-    def limits(self) -> tuple[float, float]:
-        """Gap below, double above, as spread ratio."""
-        return self.result.limit("gap_below"), self.result.limit("double_above")
+    def limits(self) -> SpreadLimits:
+        """Spread ratios that made a gap or a double."""
+        return self.result.limits
 
     @property
     def outline(self) -> BaseGeometry:
@@ -86,12 +87,10 @@ class ExportContent:
         """Give what each file says of its origin."""
         from covermap.drawing.caution import CAUTION
 
-        gap, double = self.limits
         return {
             "field": self.name,
             "crop": str(self.result.summary["crop"]),
-            "gap_below": f"{gap:g}",
-            "double_above": f"{double:g}",
+            **{name: f"{limit:g}" for name, limit in self.limits._asdict().items()},
             "covermap_version": str(self.result.summary["covermap"]),
             "units": "SI; residue is dry matter",
             "caution": CAUTION,

@@ -106,7 +106,7 @@ def ground_of_field(
         True if the outline was given: harvested ground outside it does not count.
     """
     grid, sweeps = harvest.grid, harvest.sweeps
-    pass_no = harvest.passes.pass_of_fix[sweeps.rows].astype(np.int32)
+    pass_no = harvest.pass_of_sweep.astype(np.int32)
     rasters = {
         name: new_raster(grid, np.float32)
         for name in ("residue_t_ha", "spread_ratio", "layers", "given_kg_m2")
@@ -118,10 +118,10 @@ def ground_of_field(
         sweeps.header_width_m,
         sweeps.length_m,
         (harvest.machine["discharge"] == "windrow").to_numpy()[sweeps.rows],
-        gap_below=settings.number("limits", "gap_below"),
-        double_above=settings.number("limits", "double_above"),
-        min_length_m=settings.number("limits", "strip_min_length"),
-        min_area_m2=settings.number("limits", "strip_min_area"),
+        gap_below=settings.limits.gap_below,
+        double_above=settings.limits.double_above,
+        min_length_m=settings.limits.strip_min_length_m,
+        min_area_m2=settings.limits.strip_min_area_m2,
     )
     trays, by_pass = Readings(), PassReadings(_TRAY_M)
     on_field: list[np.ndarray] = []
@@ -175,7 +175,7 @@ def _worker(
     """Give the function that works out one stripe."""
     grid, sweeps, flow = harvest.grid, harvest.sweeps, harvest.flow
     mean_kg_m2 = flow.through_kg.sum() / max(harvest.newly_cut_m2.sum(), 1e-9)
-    meaningful = settings.number("limits", "layer_share") * mean_kg_m2
+    meaningful = settings.limits.layer_share * mean_kg_m2
     flat = 10 * flow.ratios.left_flat / flow.ratios.through
     runs = runs_of(harvest.bands, grid)
     chunk_rows = rows_of_chunks(sweeps.corners, grid)

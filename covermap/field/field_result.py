@@ -13,10 +13,12 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.evenness import Evenness
 from covermap.cover.spectrum import Spectrum
+from covermap.cover.spread_limits import SpreadLimits
+from covermap.field.harvest_record import Harvest
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster
 from covermap.harvest.ledger import Ledger
-from covermap.harvest.working_width import HeaderSweeps, across_m
+from covermap.harvest.working_width import across_m
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import Crop
 from covermap.tables.said import Said
@@ -57,10 +59,8 @@ class FieldResult:
         residue_t_ha, cover_pct, spread_ratio, layers, given_kg_m2 (float32, NaN where there
         is nothing to say), cut_by (sweep, -1 none) and strip_of_cell (strip_id, 0 none), to
         be read by rows. Properties of the same names read them whole.
-    sweeps : HeaderSweeps
-        Of the header.
-    pass_of_sweep : numpy.ndarray
-        Pass number of each.
+    harvest : Harvest
+        What the combine did, without the bands, which are laid.
     left_flat_share : float
         Residue that the header left flat on its own row, over that through the machine.
     passes, strips : geopandas.GeoDataFrame
@@ -90,8 +90,7 @@ class FieldResult:
     name: str
     grid: Grid
     rasters: Mapping[str, Raster]
-    sweeps: HeaderSweeps
-    pass_of_sweep: np.ndarray
+    harvest: Harvest
     left_flat_share: float
     passes: gpd.GeoDataFrame
     strips: gpd.GeoDataFrame
@@ -109,6 +108,12 @@ class FieldResult:
     crop: Crop
     assumptions: tuple[Said, ...]
     notes: tuple[Said, ...]
+
+    @property
+    def limits(self) -> SpreadLimits:
+        """Spread ratios that make a gap or a double."""
+        limits = self.settings.limits
+        return SpreadLimits(limits.gap_below, limits.double_above)
 
     @property
     def residue_t_ha(self) -> np.ndarray:
@@ -143,10 +148,10 @@ class FieldResult:
     @cached_property
     def pass_of_cell(self) -> np.ndarray:
         """Pass that cut the cell, from 1; 0 none."""
-        pass_no = np.append(self.pass_of_sweep, 0).astype(np.int32)
+        pass_no = np.append(self.harvest.pass_of_sweep, 0).astype(np.int32)
         return np.asarray(pass_no[self.rasters["cut_by"].whole()])
 
     @cached_property
     def across_m(self) -> np.ndarray:
         """How far right of that pass's middle line the cell lies [m]."""
-        return across_m(self.rasters["cut_by"].whole(), self.sweeps, self.grid)
+        return across_m(self.rasters["cut_by"].whole(), self.harvest.sweeps, self.grid)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,19 +9,20 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from covermap.errors import Ask, SettingsError
+from covermap.cover.what_if import Run
 from covermap.ground.grid import Grid, grid_around
 from covermap.harvest.clean_track import CleanTrack, clean_track
 from covermap.harvest.outline import check_boundary
 from covermap.harvest.passes import Passes, find_passes
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
+from covermap.harvest.track import Track
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
-from covermap.settings.field_settings import BY_NAME, SETTINGS, FieldSettings
+from covermap.settings.field_settings import SECTIONS, FieldSettings, defaults_used
+from covermap.settings.needed import crop_of, cut_height_m, no_cut_width, usual_cut_width_m
 from covermap.spread.bands import band_places, laden
 from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
-from covermap.tables.crops import Crop, find_crop
+from covermap.tables.crops import Crop
 from covermap.tables.said import Said
 from covermap.wind.wind import WindSeries
 from covermap.wind.wind_lean import FixWind
@@ -48,6 +48,23 @@ class Harvest:
     wind: FixWind | None
     notes: tuple[Said, ...]
 
+    @property
+    def pass_of_sweep(self) -> np.ndarray:
+        """Pass of each sweep."""
+        return np.asarray(self.passes.pass_of_fix[self.sweeps.rows])
+
+    def as_run(self) -> Run:
+        """Give the run as it was, for what-ifs."""
+        return Run.of_harvest(
+            self.clean.path,
+            self.sweeps.rows,
+            self.pass_of_sweep,
+            self.machine,
+            self.flow.straw_kg,
+            self.flow.chaff_kg,
+            self.wind,
+        )
+
     def without_bands(self) -> Harvest:
         """Give the same without its bands, which are laid: they take much memory."""
         few = slice(0)
@@ -61,34 +78,14 @@ class Harvest:
         return replace(self, bands=bands)
 
 
-def crop_of(settings: FieldSettings) -> Crop:
-    """Give the crop of the settings.
-
-    Raises
-    ------
-    SettingsError
-        If none is given or it is unknown.
-    """
-    kind = settings.get("crop", "kind")
-    if kind is None:
-        raise SettingsError("[crop] kind is missing.", "", "Give {0}.", Ask("crop.kind", "wheat"))
-    return find_crop(kind)
-
-
-def cut_height_m(settings: FieldSettings, crop: Crop) -> float:
-    """Give the stubble height [m]: as stated, else the crop's usual one."""
-    stated = settings.get("crop", "cut_height")
-    return crop.cut_height_m if stated is None else float(stated)
-
-
 def ratios_of(settings: FieldSettings, crop: Crop) -> ResidueRatios:
     """Give residue per grain by the settings and the crop."""
     return residue_ratios(
         crop,
         cut_height_m=cut_height_m(settings, crop),
-        straw_to_grain=settings.get("crop", "straw_to_grain"),
-        chaff_to_grain=settings.get("crop", "chaff_to_grain"),
-        harvest_index=settings.get("crop", "harvest_index"),
+        straw_to_grain=settings.crop.straw_to_grain,
+        chaff_to_grain=settings.crop.chaff_to_grain,
+        harvest_index=settings.crop.harvest_index,
     )
 
 
@@ -96,29 +93,6 @@ def mean_speed_m_s(passes: Passes) -> float:
     """Give the mean speed over all passes [m/s]."""
     table = passes.table
     return float(np.average(table["mean_speed_m_s"], weights=table["length_m"]))
-
-
-def typical_cut_width_m(track: Track, settings: FieldSettings) -> float:
-    """Give the header width [m]: as stated, else the middle one of the track.
-
-    Raises
-    ------
-    SettingsError
-        If neither is known.
-    """
-    stated = settings.get("combine", "cut_width")
-    if stated is not None:
-        return float(stated)
-    if "header_width_m" in track.fixes:
-        widths = track.fixes["header_width_m"]
-        if (widths > 0).any():
-            return float(widths[widths > 0].median())
-    raise SettingsError(
-        "[combine] cut_width is missing and the track has no header width.",
-        "",
-        "Give {0}.",
-        Ask("combine.cut_width", "35 ft"),
-    )
 
 
 def read_harvest(
@@ -133,12 +107,14 @@ def read_harvest(
     """
     crop = crop_of(settings)
     wind = wind or stated_wind(settings)
-    width = typical_cut_width_m(track, settings)
+    width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)
+    if width is None:
+        raise no_cut_width()
     clean = clean_track(
         track,
-        most_speed_m_s=settings.number("limits", "most_speed"),
-        most_harvest_speed_m_s=settings.number("limits", "most_harvest_speed"),
-        grain_delay_s=settings.number("combine", "grain_delay_s"),
+        most_speed_m_s=settings.limits.most_speed_m_s,
+        most_harvest_speed_m_s=settings.limits.most_harvest_speed_m_s,
+        grain_delay_s=settings.combine.grain_delay_s,
     )
     passes = find_passes(clean, width)
     path = clean.path
@@ -153,7 +129,7 @@ def read_harvest(
         machine["antenna_behind_header_m"].to_numpy(),
     )
     if boundary is not None:
-        name = str(settings.get("field", "boundary") or "boundary")
+        name = str(settings.field.boundary or "boundary")
         check_boundary(boundary, sweeps.corners, name.replace("\\", "/").rsplit("/", 1)[-1])
     pass_no = passes.pass_of_fix[sweeps.rows]
     ratios = ratios_of(settings, crop)
@@ -180,7 +156,7 @@ def read_harvest(
     grid = grid_around(
         track.crs,
         (low[0], low[1], high[0], high[1]),
-        settings.number("grid", "cell"),
+        settings.grid.cell_m,
         _MARGIN_M,
     )
     cut_m2 = newly_cut_m2(sweeps, grid)
@@ -190,8 +166,8 @@ def read_harvest(
         cut_m2,
         crop,
         ratios,
-        grain_yield_t_ha=settings.get("crop", "grain_yield"),
-        grain_moisture_pct=settings.get("crop", "grain_moisture_pct"),
+        grain_yield_t_ha=settings.crop.grain_yield_t_ha,
+        grain_moisture_pct=settings.crop.grain_moisture_pct,
     )
     bands, baled_kg = laden(places, sweeps.rows, pass_no, machine, flow.straw_kg, flow.chaff_kg)
     return Harvest(
@@ -210,17 +186,18 @@ def _reach_from_rotor(
     settings: FieldSettings, crop: Crop, stubble_m: float, forward_m_s: float
 ) -> tuple[FieldSettings, tuple[Said, ...]]:
     """Fill in the reach from rotor and rpm where no width is stated."""
-    stated = [settings.get("spread", key) for key in ("width", "reach_left")]
-    if settings.get("combine", "rotor_rpm") is None or stated != [None, None]:
+    spread = settings.spread
+    stated = spread.width_m is not None or spread.reach_left_m is not None
+    if settings.combine.rotor_rpm is None or stated:
         return settings, ()
     reach = reach_of_rotor_m(thrower(settings, stubble_m, forward_m_s), crop)
     note = Said("field-reach-of-rotor", {"reach_m": reach})
-    return settings.with_values({("spread", "width"): 2 * reach}), (note,)
+    return replace(settings, spread=replace(spread, width_m=2 * reach)), (note,)
 
 
 def pass_lines(harvest: Harvest) -> np.ndarray:
     """Give each pass as a line through the middle of its header sweeps."""
-    pass_no = harvest.passes.pass_of_fix[harvest.sweeps.rows]
+    pass_no = harvest.pass_of_sweep
     first = np.append(True, pass_no[1:] != pass_no[:-1])
     corners = harvest.sweeps.corners
     # the start of each pass, and then the end of each of its sweeps
@@ -232,42 +209,15 @@ def pass_lines(harvest: Harvest) -> np.ndarray:
     return np.asarray(shapely.linestrings(points, indices=owner))
 
 
-#: How a default of a kind is shown; other kinds have the same unit for every reader.
-_SHOWN_AS = {
-    "length": "length g",
-    "speed": "wind g",
-    "area": "small area g",
-    "mass per area": "mass per area g",
-}
-
-
-def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[Said]:
-    """Say which defaults of some sections are in use, each with its reason."""
-    said = []
-    for name, setting in BY_NAME.items():
-        value = settings.values[name]
-        unsaid = value is None or not setting.why or setting.section not in sections
-        if name in settings.given or unsaid:
-            continue
-        kind = _SHOWN_AS.get(setting.kind, "")
-        if not kind:
-            text = f"{value:g}" if isinstance(value, float) else str(value)
-            own = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
-            value = f"{text}{own}"
-        numbers = {"setting": setting.name, "value": value, "kind": kind, "why": setting.why}
-        said.append(Said("assumed-default", numbers))
-    return said
-
-
 def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[Said, ...]:
     """Say which default filled which hole of the map."""
-    said = defaults_used(settings, [s.section for s in SETTINGS if s.section != "plan"])
+    said = defaults_used(settings, [name for name in SECTIONS if name != "plan"])
     if crop is None:
         return tuple(said)
     kind = {"crop": crop.kind}
-    if ("crop", "cut_height") not in settings.given:
+    if settings.crop.cut_height_m is None:
         said.append(Said("assumed-cut-height", {**kind, "cut_height_m": crop.cut_height_m}))
-    if not {("crop", "straw_to_grain"), ("crop", "harvest_index")} & settings.given:
+    if settings.crop.straw_to_grain is None and settings.crop.harvest_index is None:
         shares = {"straw": crop.straw_to_grain, "chaff": crop.chaff_to_grain}
         said.append(Said("assumed-straw", {**kind, **shares}))
     if crop.header_takes_share < 1:

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import SettingsError
-from covermap.harvest.read_track import Track, read_track
+from covermap.harvest.read_track import read_track
+from covermap.harvest.track import Track
 from covermap.reading.polygons import read_boundary
-from covermap.settings.field_file import build_settings, read_field_file, read_pass_table
+from covermap.settings.field_file import build_settings, read_field_file
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.pass_table import read_pass_table
 from covermap.spread.profile_file import read_profile_file
 from covermap.tables.crops import find_crop
 from covermap.wind.wind import WindSeries
@@ -158,22 +160,22 @@ def find_inputs(
         file_values, options, source=named, pass_table=rules, columns=columns, units=units
     )
 
-    def beside(section: str, key: str) -> Path | None:
+    def beside(stated: str | None, section: str, key: str) -> Path | None:
         """Give a file that a setting names: beside the field file, or as typed."""
-        stated = settings.get(section, key)
         if stated is None:
             return None
         from_file = (section, key) not in options and named
         return source.parent / stated if from_file else Path(stated)
 
-    boundary, wind = beside("field", "boundary"), beside("wind", "file")
-    profile_path = beside("spread", "profile_file")
+    boundary = beside(settings.field.boundary, "field", "boundary")
+    wind = beside(settings.wind.file, "wind", "file")
+    profile_path = beside(settings.spread.profile_file, "spread", "profile_file")
     if profile_path is not None:
         settings = with_profile(settings, profile_path)
         others.append(profile_path)
     track_path = source
     if named:
-        stated = settings.get("field", "track")
+        stated = settings.field.track
         if stated is None:
             raise SettingsError(
                 f"{named}: [field] track is missing.", way_out='Add track = "harvest.csv".'
@@ -197,10 +199,10 @@ def read_inputs(inputs: FieldInputs, read: TrackReader = read_track) -> OpenFiel
         If a file is wrong.
     """
     settings = inputs.settings
-    kind = settings.get("crop", "kind")
+    kind = settings.crop.kind
     track = read(
         inputs.track,
-        crs=settings.get("field", "crs"),
+        crs=settings.field.crs,
         columns=settings.columns,
         units=settings.units,
         kg_per_bushel=find_crop(kind).kg_per_bushel if kind else None,
@@ -209,7 +211,7 @@ def read_inputs(inputs: FieldInputs, read: TrackReader = read_track) -> OpenFiel
     if inputs.boundary is not None:
         boundary = read_boundary(inputs.boundary, track.crs)
     if inputs.wind is not None:
-        wind = read_wind(inputs.wind, height_m=settings.number("wind", "height"))
+        wind = read_wind(inputs.wind, height_m=settings.wind.height_m)
     return OpenField(track, settings, boundary, wind, inputs.hashes())
 
 
@@ -252,15 +254,19 @@ def with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
     SettingsError
         If the band is stated in another way too.
     """
-    keys = ("width", "reach_left", "reach_right", "profile", "shares")
-    stated = [key for key in keys if ("spread", key) in settings.given]
+    stated = [
+        key
+        for key in ("width", "reach_left", "reach_right", "profile", "shares")
+        if ("spread", key) in settings.given
+    ]
     if stated:
         raise SettingsError(
             f"[spread] profile_file and {stated[0]} say the same thing.",
             way_out="Give one of them.",
         )
-    values = read_profile_file(path)
-    return settings.with_values({("spread", key): value for key, value in values.items()})
+    spread, keys = read_profile_file(path, settings.spread)
+    given = settings.given | {("spread", key) for key in keys}
+    return replace(settings, spread=spread, given=given)
 
 
 def _sha256(path: Path) -> str:

@@ -14,7 +14,6 @@ from covermap.cover.cause_table import field_causes, with_causes
 from covermap.cover.causes import Cut, strip_causes
 from covermap.cover.evenness import evenness_of, middle_urdr
 from covermap.cover.spectrum import Spectrum, cross_track_spectrum
-from covermap.cover.what_if import Run
 from covermap.errors import SettingsError
 from covermap.field.field_ground import FieldGround, ground_of_field
 from covermap.field.field_passes import pass_table
@@ -25,10 +24,11 @@ from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.harvest.outline import field_outline
-from covermap.harvest.read_track import Track
 from covermap.harvest.residue import own_residue_kg_m2
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.said import Said
+from covermap.units import METRES_PER_FOOT
 from covermap.wind.wind import WindSeries
 
 Progress = Callable[[str], None]
@@ -66,11 +66,12 @@ def map_field(
     progress("passes and residue flow")
     harvest = read_harvest(track, settings, boundary, wind)
     sweeps, flow = harvest.sweeps, harvest.flow
-    pass_no = harvest.passes.pass_of_fix[sweeps.rows]
-    own = own_residue_kg_m2(flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, pass_no)
+    own = own_residue_kg_m2(
+        flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, harvest.pass_of_sweep
+    )
     lines = pass_lines(harvest)
     outline = boundary or field_outline(
-        lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest, pass_no)
+        lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest)
     )
     progress("where it landed")
     ground = ground_of_field(harvest, settings, own, outline, bounded=boundary is not None)
@@ -84,9 +85,10 @@ def _silent(step: str) -> None:
     """Take no notice of progress."""
 
 
-def _widths(harvest: Harvest, pass_no: np.ndarray) -> np.ndarray:
+def _widths(harvest: Harvest) -> np.ndarray:
     """Give the widest header of each pass [m]."""
-    return pd.Series(harvest.sweeps.header_width_m).groupby(pass_no).max().to_numpy()
+    width_m = pd.Series(harvest.sweeps.header_width_m)
+    return width_m.groupby(harvest.pass_of_sweep).max().to_numpy()
 
 
 def _meaning(
@@ -101,7 +103,7 @@ def _meaning(
 ) -> FieldResult:
     grid, flow, sweeps = harvest.grid, harvest.flow, harvest.sweeps
     ratios = flow.ratios
-    pass_no = harvest.passes.pass_of_fix[sweeps.rows]
+    pass_no = harvest.pass_of_sweep
     by_pass = ground.by_pass.table()
     passes = pass_table(harvest, by_pass.reindex(harvest.passes.table["pass_id"]), lines, pass_no)
     passes["on_standing_crop_kg"] = ground.on_standing_kg[1:]
@@ -114,15 +116,7 @@ def _meaning(
     give_back(len(track.fixes))
     progress("why strips are there")
     causes_kg = strip_causes(
-        Run.of_harvest(
-            harvest.clean.path,
-            sweeps.rows,
-            pass_no,
-            harvest.machine,
-            flow.straw_kg,
-            flow.chaff_kg,
-            harvest.wind,
-        ),
+        harvest.as_run(),
         Cut(sweeps, harvest.newly_cut_m2, own_kg_m2, ground.rasters["cut_by"]),
         grid,
         found.sums,
@@ -141,11 +135,10 @@ def _meaning(
         on_standing_crop_kg=float(ground.on_standing_kg.sum()),
     )
     return FieldResult(
-        name=settings.get("field", "name") or track.source.rsplit(".", 1)[0],
+        name=settings.field.name or track.source.rsplit(".", 1)[0],
         grid=grid,
         rasters={**ground.rasters, "strip_of_cell": found.of_cell},
-        sweeps=sweeps,
-        pass_of_sweep=pass_no,
+        harvest=harvest,
         left_flat_share=ratios.left_flat / ratios.through,
         passes=passes,
         strips=strips,
@@ -195,16 +188,17 @@ def _warnings(
     spacing = float(harvest.passes.table["spacing_m"].median())
     width = float(np.median(harvest.sweeps.header_width_m))
     if np.isfinite(spacing) and not 0.75 <= width / spacing <= 1.35:
-        feet = width * 0.3048
+        feet = width * METRES_PER_FOOT
         likely = abs(feet / spacing - 1) < 0.2
         rule = "field-width-in-feet" if likely else "field-width-not-spacing"
         numbers = {"spacing_m": spacing, "width_m": width, "feet": width}
         found.append(Said(rule, numbers))
-    if "header_width_m" in harvest.clean.path and ("combine", "cut_width") in settings.given:
+    stated = settings.combine.cut_width_m is not None
+    if "header_width_m" in harvest.clean.path and stated:
         found.append(Said("field-width-of-track"))
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
     cut_inside = inside_m2 / harvest.newly_cut_m2.sum()
-    if settings.get("field", "boundary") is not None and cut_inside < 0.8:
+    if settings.field.boundary is not None and cut_inside < 0.8:
         found.append(Said("field-outside-boundary", {"share": float(1 - cut_inside)}))
     elif outside > 0.2:
         found.append(Said("field-landed-outside", {"share": float(outside)}))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.files import schemas
 
@@ -57,9 +58,10 @@ class MapResult:
         """As the person calls the field."""
         return str(self.summary["field"].get("name") or self.folder.name)
 
-    def limit(self, key: str) -> float:
-        """Give a number of the section ``[limits]`` the map was made with."""
-        return float(self.summary["settings"]["limits"][key])
+    @property
+    def limits(self) -> SpreadLimits:
+        """Spread ratios that made a gap or a double."""
+        return SpreadLimits.of(self.summary["settings"]["limits"])
 
 
 def open_result(folder: Path) -> MapResult:
@@ -147,7 +149,7 @@ def _read_summary(folder: Path) -> dict[str, Any]:
         sections = content["settings"]
         wrong += [f"settings, {key}" for key in sections if not isinstance(sections[key], dict)]
         limits = sections.get("limits")
-        for key in ("gap_below", "double_above"):
+        for key in SpreadLimits._fields:
             if not isinstance(limits, dict) or not isinstance(limits.get(key), int | float):
                 wrong.append(f"settings, limits, {key}")
     if wrong:

@@ -40,7 +40,11 @@ _SLACK = 1e-9
 
 
 class Load(NamedTuple):
-    """Bands, and which of them count: those not skipped, of chunks that are near."""
+    """Bands, and which of them count: those not skipped, of chunks that are near.
+
+    ``near`` marks the chunks of ``chunk`` bands that may touch the window's rows, as
+    :func:`covermap.ground.near_rows.near_window` tells.
+    """
 
     corners: np.ndarray
     mass: np.ndarray
@@ -49,7 +53,7 @@ class Load(NamedTuple):
     bins: np.ndarray
     near: np.ndarray
     chunk: int
-    skipped: np.ndarray  # may be empty
+    skipped: np.ndarray  # scratch; (0,) where none is
 
 
 class Sheet(NamedTuple):
@@ -322,12 +326,8 @@ def find_runs(
 
     Parameters
     ----------
-    corners : numpy.ndarray
-        (n, 4, 2) easting, northing [m].
-    mass : numpy.ndarray
-        (n,) [kg].
-    pass_index : numpy.ndarray
-        (n,) bands of one pass stand together.
+    corners, mass, pass_index : numpy.ndarray
+        (n, 4, 2) easting, northing [m]; (n,) [kg]; (n,) bands of one pass stand together.
     grid : numpy.ndarray
         west, north [m], cells per metre, 0, 0.
     first_row, rows : int
@@ -509,16 +509,10 @@ def _sum_run(
 
 @compiled_fast
 def lay_runs(
-    corners: np.ndarray,
-    mass: np.ndarray,
-    profile: np.ndarray,
+    load: Load,
     pass_index: np.ndarray,
-    shares: np.ndarray,
-    bins: np.ndarray,
     runs: np.ndarray,
     heaviest: np.ndarray,
-    near: np.ndarray,
-    chunk: int,
     grid: np.ndarray,
     window_row: int,
     window_col: int,
@@ -531,16 +525,13 @@ def lay_runs(
     of_pass: np.ndarray,
     latest_pass: np.ndarray,
 ) -> None:
-    """Add runs to ``total`` [of the unit of ``mass``] and count layers.
+    """Add runs to ``total`` [of the unit of the load's mass] and count layers.
 
-    ``near`` marks the chunks of ``chunk`` bands that may touch the window's rows, as
-    :func:`covermap.ground.near_rows.near_window` tells.
     ``cut_pass`` may be (0, 0) where on_standing is not asked for; ``of_pass`` (float32) and
     ``latest_pass`` (int32, -1) may be (0, 0) where no pass has several runs.
     """
     rows, cols = total.shape
-    load = Load(corners, mass, profile, shares, bins, near, chunk, np.zeros(0, np.bool_))
-    sheet = _new_sheet(rows, shares.shape[1])
+    sheet = _new_sheet(rows, load.shares.shape[1])
     low, high, row_at = sheet.low, sheet.high, sheet.row_at
     for number in range(len(runs)):
         top, bottom, sheet = _sum_run(load, runs[number], grid, window_row, sheet)
@@ -607,15 +598,9 @@ def _on_busy(
 
 @compiled_fast
 def sum_runs_on_strips(
-    corners: np.ndarray,
-    mass: np.ndarray,
-    profile: np.ndarray,
-    shares: np.ndarray,
-    bins: np.ndarray,
+    load: Load,
     runs: np.ndarray,
     heaviest: np.ndarray,
-    near: np.ndarray,
-    chunk: int,
     grid: np.ndarray,
     window_row: int,
     strip_of_cell: np.ndarray,
@@ -623,26 +608,23 @@ def sum_runs_on_strips(
     block: int,
     found: np.ndarray,
 ) -> None:
-    """Add what runs put on each strip to ``found`` (strips + 1,) [of the unit of ``mass``].
+    """Add what runs put on each strip to ``found`` (strips + 1,) [of the unit of the load's mass].
 
-    ``near`` and ``chunk`` as in :func:`lay_runs`. ``strip_of_cell`` holds whole rows from
-    ``window_row``; ``busy`` marks its blocks of ``block`` × ``block`` cells that hold any
-    strip, so that other bands cost nothing.
+    ``strip_of_cell`` holds whole rows from ``window_row``; ``busy`` marks its blocks of
+    ``block`` × ``block`` cells that hold any strip, so that other bands cost nothing.
     """
     rows, cols = strip_of_cell.shape
-    skipped = np.zeros(len(mass), np.bool_)
-    load = Load(corners, mass, profile, shares, bins, near, chunk, skipped)
-    sheet = _new_sheet(rows, shares.shape[1])
+    sheet = _new_sheet(rows, load.shares.shape[1])
     low, high, row_at = sheet.low, sheet.high, sheet.row_at
     box = np.zeros(4, np.int64)
     for number in range(len(runs)):
         first, last = runs[number, 0], runs[number, 1]
-        for part in range(first // chunk, (last - 1) // chunk + 1):
-            if not near[part]:
+        for part in range(first // load.chunk, (last - 1) // load.chunk + 1):
+            if not load.near[part]:
                 continue
-            for i in range(max(first, part * chunk), min(last, (part + 1) * chunk)):
-                skipped[i] = not _on_busy(
-                    corners, i, grid, window_row, rows, cols, busy, block, box
+            for i in range(max(first, part * load.chunk), min(last, (part + 1) * load.chunk)):
+                load.skipped[i] = not _on_busy(
+                    load.corners, i, grid, window_row, rows, cols, busy, block, box
                 )
         top, bottom, sheet = _sum_run(load, runs[number], grid, window_row, sheet)
         sums = sheet.sums

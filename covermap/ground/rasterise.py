@@ -1,11 +1,9 @@
-"""Exact area rasteriser: how much of each grid cell a short band covers.
+"""Exact area rasteriser: how much of each grid cell a sweep of the header covers.
 
-A band is the quadrilateral that the spread (or the header) sweeps between two fixes, cut
-lengthwise into bins of equal width. Each bin carries its share of the band's mass evenly
-over its own area. The mass that falls on a cell is found exactly, by Green's theorem: each
-edge of a bin adds the signed area between itself and the right-hand side of the row, and a
-running sum along the row turns those into covered area. Nothing is sampled, so mass is
-conserved to rounding and no moiré appears at any heading.
+The header sweeps a quadrilateral between two fixes. What of it lies on a cell is found
+exactly, by Green's theorem: each edge adds the signed area between itself and the right-hand
+side of the row, and a running sum along the row turns those into covered area. Nothing is
+sampled, so area is conserved to rounding and no moiré appears at any heading.
 
 Coordinates here are in cells: ``x`` to the right, ``y`` downwards from the grid's
 north-west corner.
@@ -19,12 +17,12 @@ import numpy as np
 
 from covermap.ground.compiled import compiled
 
-#: Covered mass below this part of a band's mass is rounding noise of the running sum.
+#: Covered area below this part of a sweep's is rounding noise of the running sum.
 NOISE = 1e-13
 
 
 @compiled
-def add_edge(
+def _add_edge(
     sums: np.ndarray,
     first: np.ndarray,
     last: np.ndarray,
@@ -73,8 +71,8 @@ def add_edge(
 
 
 @compiled
-def band_box(corners: np.ndarray, box: np.ndarray) -> None:
-    """Write the first row, first column, rows and columns of a band's surroundings."""
+def _box(corners: np.ndarray, box: np.ndarray) -> None:
+    """Write the first row, first column, rows and columns of a sweep's surroundings."""
     x_low = min(min(corners[0, 0], corners[1, 0]), min(corners[2, 0], corners[3, 0]))
     x_high = max(max(corners[0, 0], corners[1, 0]), max(corners[2, 0], corners[3, 0]))
     y_low = min(min(corners[0, 1], corners[1, 1]), min(corners[2, 1], corners[3, 1]))
@@ -86,67 +84,42 @@ def band_box(corners: np.ndarray, box: np.ndarray) -> None:
 
 
 @compiled
-def cover_band(
+def _cover(
     corners: np.ndarray,
-    shares: np.ndarray,
-    bins: int,
-    mass: float,
+    area: float,
     box: np.ndarray,
     sums: np.ndarray,
     first: np.ndarray,
     last: np.ndarray,
 ) -> None:
-    """Write the mass a band puts on each cell of its box into ``sums``.
+    """Write the area a sweep covers of each cell of its box into ``sums[r, first[r]:last[r] + 1]``.
 
-    Parameters
-    ----------
-    corners : numpy.ndarray
-        (4, 2): left start, right start, right end, left end; x, y [cells].
-    shares : numpy.ndarray
-        (bins,) share of the mass in each bin from left to right.
-    bins : int
-        How many of ``shares`` count.
-    mass : float
-        Mass of the band [kg].
-    box : numpy.ndarray
-        From :func:`band_box`.
-    sums, first, last : numpy.ndarray
-        Scratch, all zero at the start but ``first`` (large) and ``last`` (-1). On return
-        ``sums[r, first[r]:last[r] + 1]`` is the mass [kg] on those cells of the box.
+    Before, ``sums`` are 0, ``first`` is large and ``last`` is -1.
     """
     ox, oy = float(box[1]), float(box[0])
-    lsx, lsy = corners[0, 0] - ox, corners[0, 1] - oy
-    lex, ley = corners[3, 0] - ox, corners[3, 1] - oy
-    across_sx, across_sy = corners[1, 0] - ox - lsx, corners[1, 1] - oy - lsy
-    across_ex, across_ey = corners[2, 0] - ox - lex, corners[2, 1] - oy - ley
-    before = 0.0
-    ax, ay, bx, by = lsx, lsy, lex, ley
-    for k in range(bins):
-        right = (k + 1) / bins
-        cx, cy = lsx + right * across_sx, lsy + right * across_sy
-        dx, dy = lex + right * across_ex, ley + right * across_ey
-        area = 0.5 * ((cx - bx) * (dy - ay) - (dx - ax) * (cy - by))
-        share = mass * shares[k]
-        if share == 0.0:
-            density = 0.0
-        elif abs(area) < 1e-12:
-            # a bin with no area (a machine turning on the spot): all of it on one cell
-            density = 0.0
-            row = int(0.25 * (ay + by + cy + dy))
-            col = int(0.25 * (ax + bx + cx + dx))
-            sums[row, col] += share
-            sums[row, col + 1] -= share
-            first[row] = min(first[row], col)
-            last[row] = max(last[row], col + 1)
-        else:
-            density = share / area
-        add_edge(sums, first, last, ax, ay, bx, by, density - before)
-        add_edge(sums, first, last, cx, cy, ax, ay, density)
-        add_edge(sums, first, last, bx, by, dx, dy, density)
-        before = density
-        ax, ay, bx, by = cx, cy, dx, dy
-    add_edge(sums, first, last, ax, ay, bx, by, -before)
-    noise = abs(mass) * NOISE
+    ax, ay = corners[0, 0] - ox, corners[0, 1] - oy
+    bx, by = corners[3, 0] - ox, corners[3, 1] - oy
+    cx, cy = ax + (corners[1, 0] - ox - ax), ay + (corners[1, 1] - oy - ay)
+    dx, dy = bx + (corners[2, 0] - ox - bx), by + (corners[2, 1] - oy - by)
+    signed = 0.5 * ((cx - bx) * (dy - ay) - (dx - ax) * (cy - by))
+    if area == 0.0:
+        density = 0.0
+    elif abs(signed) < 1e-12:
+        # no area to speak of (a machine turning on the spot): all of it on one cell
+        density = 0.0
+        row = int(0.25 * (ay + by + cy + dy))
+        col = int(0.25 * (ax + bx + cx + dx))
+        sums[row, col] += area
+        sums[row, col + 1] -= area
+        first[row] = min(first[row], col)
+        last[row] = max(last[row], col + 1)
+    else:
+        density = area / signed
+    _add_edge(sums, first, last, ax, ay, bx, by, density)
+    _add_edge(sums, first, last, cx, cy, ax, ay, density)
+    _add_edge(sums, first, last, bx, by, dx, dy, density)
+    _add_edge(sums, first, last, cx, cy, dx, dy, -density)
+    noise = abs(area) * NOISE
     for row in range(box[2]):
         running = 0.0
         for col in range(first[row], last[row] + 1):
@@ -173,18 +146,12 @@ def claim_ground(
 
     Parameters
     ----------
-    corners : numpy.ndarray
-        (n, 4, 2) easting, northing [m].
-    density : numpy.ndarray
-        (n,) what a sweep's ground gives, per cell area.
-    near : numpy.ndarray
-        (chunks,) of :func:`covermap.ground.near_rows.near_window`.
-    chunk : int
-        Sweeps in a chunk.
-    grid : numpy.ndarray
-        west, north [m], cells per metre.
-    row0, col0 : int
-        First row and column of the window.
+    corners, density : numpy.ndarray
+        (n, 4, 2) easting, northing [m]; (n,) what a sweep's ground gives, per cell area.
+    near, chunk : numpy.ndarray, int
+        (chunks,) of :func:`covermap.ground.near_rows.near_window`, and sweeps in a chunk.
+    grid, row0, col0 : numpy.ndarray, int, int
+        west, north [m], cells per metre; first row and column of the window.
     standing : numpy.ndarray
         (rows, cols) of the window; falls from 1 as crop is cut.
     given, cut_by, most : numpy.ndarray
@@ -195,7 +162,6 @@ def claim_ground(
     """
     rows, cols = standing.shape
     box = np.zeros(4, np.int64)
-    even = np.ones(1)
     cells = np.zeros((4, 2))
     sums = np.zeros((1, 1))
     first, last = np.zeros(1, np.int64), np.zeros(1, np.int64)
@@ -207,7 +173,7 @@ def claim_ground(
             for j in range(4):
                 cells[j, 0] = (corners[i, j, 0] - grid[0]) * grid[2]
                 cells[j, 1] = (grid[1] - corners[i, j, 1]) * grid[2]
-            band_box(cells, box)
+            _box(cells, box)
             if box[0] >= row0 + rows or box[0] + box[2] <= row0:
                 continue
             if box[1] >= col0 + cols or box[1] + box[3] <= col0:
@@ -217,8 +183,7 @@ def claim_ground(
                 sums = np.zeros((tall, wide))
                 first = np.full(tall, 1 << 60, np.int64)
                 last = np.full(tall, -1, np.int64)
-            area = quadrilateral_area(cells)
-            cover_band(cells, even, 1, area, box, sums, first, last)
+            _cover(cells, _area(cells), box, sums, first, last)
             here = 0.0
             for r in range(box[2]):
                 row = box[0] + r - row0
@@ -245,7 +210,7 @@ def claim_ground(
 
 
 @compiled
-def quadrilateral_area(corners: np.ndarray) -> float:
+def _area(corners: np.ndarray) -> float:
     """Give the area of a (4, 2) quadrilateral."""
     area: float = 0.5 * (
         (corners[2, 0] - corners[0, 0]) * (corners[3, 1] - corners[1, 1])

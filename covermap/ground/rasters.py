@@ -26,13 +26,7 @@ LEAN_CELLS = 64_000_000
 
 
 class Raster(Protocol):
-    """A raster that can be read by rows.
-
-    Attributes
-    ----------
-    shape : tuple of int
-        Rows, columns.
-    """
+    """A raster that can be read by rows; what is read is not to be changed."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -40,15 +34,15 @@ class Raster(Protocol):
         ...
 
     def rows(self, first: int, count: int) -> np.ndarray:
-        """Give ``count`` rows from row ``first``; not to be changed."""
+        """Give ``count`` rows from row ``first``."""
         ...
 
     def whole(self) -> np.ndarray:
-        """Give all rows; not to be changed."""
-        ...
+        """Give all rows, read into memory."""
+        return self.rows(0, self.shape[0])
 
 
-class HeldRaster:
+class HeldRaster(Raster):
     """A raster in memory."""
 
     def __init__(self, values: np.ndarray) -> None:
@@ -62,10 +56,6 @@ class HeldRaster:
     def rows(self, first: int, count: int) -> np.ndarray:
         """Give ``count`` rows from row ``first``."""
         return self._values[first : first + count]
-
-    def whole(self) -> np.ndarray:
-        """Give all rows."""
-        return self._values
 
     def write(self, first: int, values: np.ndarray) -> None:
         """Set the rows from row ``first``."""
@@ -120,7 +110,7 @@ class FiledRaster:
             raise _no_room(error) from error
 
 
-class DerivedRaster:
+class DerivedRaster(Raster):
     """A raster that follows cell by cell from others and is worked out when read."""
 
     def __init__(self, function: Callable[..., np.ndarray], *sources: Raster) -> None:
@@ -135,10 +125,6 @@ class DerivedRaster:
     def rows(self, first: int, count: int) -> np.ndarray:
         """Give ``count`` rows from row ``first``."""
         return self._function(*(source.rows(first, count) for source in self._sources))
-
-    def whole(self) -> np.ndarray:
-        """Give all rows."""
-        return self._function(*(source.whole() for source in self._sources))
 
 
 def as_raster(values: np.ndarray | Raster) -> Raster:

@@ -13,7 +13,6 @@ import math
 import numpy as np
 
 from covermap.ground.compiled import compiled
-from covermap.ground.grid import Grid
 
 #: A sweep shorter than this is lengthened about its middle: a thrower standing still
 #: still throws some way fore and aft (no published figure; half a metre is one cell).
@@ -120,11 +119,3 @@ def _set_corners(
         corners[i, 3, 1] = y1 + left_m[i] * right_y
         before_x, before_y = right_x, right_y
         before_length, before_short = length, short
-
-
-def in_cells(corners: np.ndarray, grid: Grid) -> np.ndarray:
-    """Turn easting, northing [m] into x, y [cells] from the grid's north-west corner."""
-    cells = np.empty_like(corners)
-    cells[..., 0] = (corners[..., 0] - grid.west) / grid.cell_m
-    cells[..., 1] = (grid.north - corners[..., 1]) / grid.cell_m
-    return cells

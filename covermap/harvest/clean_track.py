@@ -16,7 +16,6 @@ from covermap.errors import TrackError
 from covermap.harvest.clock import in_order_of_time, mend_clock, record_clock, time_backwards
 from covermap.harvest.ledger import REASONS, Ledger, ledger_of_unreadable, one_ledger
 from covermap.harvest.machines import BETWEEN_MACHINES_S, fixes_by_machine, refuse_two_machines
-from covermap.harvest.read_track import Track
 from covermap.harvest.readings import (
     ABSURD_TIMES_MEDIAN,
     fill_blank_readings,
@@ -26,6 +25,7 @@ from covermap.harvest.readings import (
 )
 from covermap.harvest.rough_positions import smooth_rough_positions
 from covermap.harvest.spikes import PAUSE_RECORDS, position_spikes
+from covermap.harvest.track import Track
 from covermap.tables.said import Said
 
 __all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]

@@ -13,7 +13,7 @@ import pandas as pd
 
 from covermap.errors import Ask, TrackError, column_ask, in_field_file, unit_ask
 from covermap.tables.said import Said
-from covermap.units import unit_factor
+from covermap.units import KG_PER_POUND, unit_factor
 
 _WIDEST_HEADER_M = 20.0
 _HIGHEST_YIELD_T_HA = 30.0
@@ -64,7 +64,7 @@ def mend_columns(
     if logged > _HIGHEST_YIELD_T_HA:
         # 60 lb, the weight of a bushel of wheat, serves for the guess
         likely = _likely(
-            logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * 0.45359237
+            logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * KG_PER_POUND
         )
         numbers = {
             "header": headers.get("grain_yield_t_ha", "yield"),

@@ -7,8 +7,8 @@ every assumption becomes a note. Cleaning comes after.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import NoReturn
 
@@ -20,65 +20,25 @@ from numpy.typing import NDArray
 from covermap.errors import Ask, SettingsError, TrackError
 from covermap.harvest.plausible import mend_columns
 from covermap.harvest.readings import grain_of_lost_rows
+from covermap.harvest.track import TRACK, TRACK_COLUMNS, Track
 from covermap.harvest.track_position import Positions, crs_from_text, place
 from covermap.harvest.track_sections import merge_sections
-from covermap.reading.column_values import (
-    read_flags,
-    read_numbers,
-    read_texts,
-    refuse_degrees_and_minutes,
-)
-from covermap.reading.columns import (
-    TRACK_COLUMNS,
-    RecognisedColumn,
-    column_named,
-    needs_unit,
-    unit_in_header,
-)
-from covermap.reading.text_table import RawTrack, no_position_columns, read_text_track
+from covermap.reading.column_values import read_flags, read_numbers, read_texts, stripped
+from covermap.reading.columns import has_obvious_unit
+from covermap.reading.file_bytes import told_if_unreadable
+from covermap.reading.table_kind import Overrides, RawTable, RecognisedColumn
+from covermap.reading.text_table import read_text_table
 from covermap.reading.times import read_times
-from covermap.reading.vector_file import is_json, read_vector_track
+from covermap.reading.vector_file import is_json, read_vector_table
 from covermap.tables.said import Said
 
 _TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
 _WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
 _POSITION_COLUMNS = ("longitude", "latitude", "easting", "northing")
-
-
-@dataclass(frozen=True)
-class Track:
-    """A harvest track in SI units, in file order.
-
-    Attributes
-    ----------
-    fixes : pandas.DataFrame
-        ``source_row``, ``easting`` and ``northing`` [m], and those columns of
-        :data:`covermap.reading.columns.TRACK_COLUMNS` that the file has.
-    crs : pyproj.CRS
-        Metric CRS of easting and northing.
-    source : str
-        File name without folder.
-    recognised : tuple of RecognisedColumn
-        Which header became which column.
-    ignored : tuple of str
-        Headers without a meaning here.
-    unreadable : pandas.DataFrame
-        ``source_row``, ``reason`` and ``detail`` of rows without a usable position, and
-        ``grain_kg`` that no other row speaks for.
-    notes : tuple of Said
-        What was assumed, merged or converted, in sentences.
-    has_time : bool
-        Whether the fixes carry a time.
-    """
-
-    fixes: pd.DataFrame
-    crs: pyproj.CRS
-    source: str
-    recognised: tuple[RecognisedColumn, ...]
-    ignored: tuple[str, ...]
-    unreadable: pd.DataFrame
-    notes: tuple[Said, ...]
-    has_time: bool
+_DEGREES_AND_MINUTES = re.compile(
+    r"[NSEWO]?\s*[+-]?\d{1,3}\s*(?:[°º:d]|deg|\s)\s*\d{1,2}(?:[.,]\d+)?\s*(?:['′’m:\s].*)?[NSEWO]?",
+    re.IGNORECASE,
+)
 
 
 def read_track(
@@ -119,9 +79,8 @@ def read_track(
     """
     path = Path(path)
     named_crs = None if crs is None else crs_from_text(crs)
-    raw = _read_raw(path, columns or {}, units or {}, kg_per_bushel)
-    where = {one.column: f"{path.name}, column {one.header!r}" for one in raw.recognised}
-    notes = [*raw.notes, *_notes_on_headers(raw, units or {})]
+    raw = _read_raw(path, Overrides(columns or {}, units or {}, kg_per_bushel))
+    notes = [*raw.notes, *_notes_on_headers(raw)]
     positions = _positions(raw, named_crs, path.name, notes)
     usable = positions.reason == ""
     fixes = pd.DataFrame(
@@ -131,15 +90,12 @@ def read_track(
             "northing": positions.northing,
         }
     )
-    by_column = {one.column: one for one in raw.recognised}
-    time, date = (by_column.get(name) for name in ("time", "date"))
+    time, date = raw.of("time"), raw.of("date")
     times, time_notes = read_times(
+        raw,
         None if time is None else raw.frame[time.header],
         None if date is None else raw.frame[date.header],
-        raw.source_row,
-        where.get("time", path.name),
-        raw.row_word,
-        (unit_in_header(time.header) or "") if time is not None else "",
+        time,
     )
     notes += time_notes
     if times is not None:
@@ -147,7 +103,7 @@ def read_track(
     for one in raw.recognised:
         if one.column in (*_POSITION_COLUMNS, "time", "date"):
             continue
-        fixes[one.column] = _read_column(raw, one, where[one.column], notes)
+        fixes[one.column] = _read_column(raw, one, notes)
     _number_passes(raw, fixes, notes)
     order = ["source_row", "easting", "northing", *TRACK_COLUMNS]
     fixes = fixes[[name for name in dict.fromkeys(order) if name in fixes]]
@@ -171,56 +127,33 @@ def read_track(
     )
 
 
-def _read_raw(
-    path: Path, columns: Mapping[str, str], units: Mapping[str, str], kg_per_bushel: float | None
-) -> RawTrack:
-    try:
-        if path.is_dir():
-            raise TrackError(f"{path.name} is a folder.", way_out="Give the track file itself.")
-        ending = path.suffix.lower()
-        if ending in _TEXT_ENDINGS and not is_json(path):
-            return read_text_track(path, columns, units, kg_per_bushel)
-        if ending in _WORKBOOK_ENDINGS:
-            raise TrackError(
-                f"{path.name} is a spreadsheet workbook.",
-                way_out="Save the sheet as CSV and give that.",
-            )
-        # Opened here, so that a missing or locked file is named as such.
-        with path.open("rb") as stream:
-            if not stream.read(1):
-                raise TrackError(f"{path.name} is empty.", way_out="Export the track again.")
-        return read_vector_track(path, columns, units, kg_per_bushel)
-    except FileNotFoundError:
+def _read_raw(path: Path, overrides: Overrides) -> RawTable:
+    ending = path.suffix.lower()
+    with told_if_unreadable(path, TRACK):
+        is_text = ending in _TEXT_ENDINGS and not is_json(path)
+    if is_text:
+        return read_text_table(path, TRACK, overrides)
+    if ending in _WORKBOOK_ENDINGS and path.is_file():
         raise TrackError(
-            f"{path.name} was not found.", way_out="Check the name and the folder."
-        ) from None
-    except PermissionError:
-        raise TrackError(
-            f"{path.name} may not be read by this user.",
-            way_out="Change its permissions or copy it.",
-        ) from None
-    except OSError as error:
-        raise TrackError(
-            f"{path.name} cannot be read: {error.strerror or 'input/output error'}.",
-            way_out="Copy it to this computer and try again.",
-        ) from None
+            f"{path.name} is a spreadsheet workbook.",
+            way_out="Save the sheet as CSV and give that.",
+        )
+    return read_vector_table(path, TRACK, overrides)
 
 
-def _notes_on_headers(raw: RawTrack, units: Mapping[str, str]) -> list[str]:
+def _notes_on_headers(raw: RawTable) -> list[str]:
     notes: list[str] = []
-    said = {column_named(key) for key in units}
     unknown = [
         f"{one.header!r} as {one.unit}"
         for one in raw.recognised
-        if needs_unit(one.column)
-        and one.unit == TRACK_COLUMNS[one.column].unit
-        and unit_in_header(one.header) is None
-        and one.column not in said
+        # Units of a projection belong to the CRS, whatever the header says.
+        if not (one.unit_told or one.column in ("easting", "northing"))
+        and not has_obvious_unit(TRACK_COLUMNS[one.column].kind)
     ]
     if unknown:
         notes.append(
             f"No unit could be told from the headers; taken: {', '.join(unknown)}. "
-            "Say otherwise with --unit."
+            "Say otherwise in [units] of a field file."
         )
     converted = [
         f"{one.header!r} from {one.unit}"
@@ -236,14 +169,14 @@ def _notes_on_headers(raw: RawTrack, units: Mapping[str, str]) -> list[str]:
         if raw.headers.count(header) > 1
     ]
     for header in raw.headers:
-        column = column_named(header)
+        column = TRACK.named(header)
         if column in used and header not in used.values():
             notes.append(f"Column {header!r} was left out: {used[column]!r} is read as {column}.")
     return notes
 
 
 def _positions(
-    raw: RawTrack, named_crs: pyproj.CRS | None, name: str, notes: list[str]
+    raw: RawTable, named_crs: pyproj.CRS | None, name: str, notes: list[str]
 ) -> Positions:
     by_column = {one.column: one for one in raw.recognised}
     working = None
@@ -261,17 +194,14 @@ def _positions(
         degrees = {"longitude", "latitude"} <= by_column.keys()
         projected_given = named_crs is not None and named_crs.is_projected
         if not metric and not degrees:
-            raise no_position_columns(name, raw.headers)
+            raise TRACK.no_columns(name, raw.headers, raw.recognised)
         use_metric = metric and (projected_given or not degrees)
         pair = ("easting", "northing") if use_metric else ("longitude", "latitude")
         first, second = by_column[pair[0]], by_column[pair[1]]
         labels = (first.header, second.header)
         for one in (first, second):
-            refuse_degrees_and_minutes(raw, one, f"{name}, column {one.header!r}")
-        x, y = (
-            read_numbers(raw, one, f"{name}, column {one.header!r}", [], majority=False)
-            for one in (first, second)
-        )
+            _refuse_degrees_and_minutes(raw, one)
+        x, y = (read_numbers(raw, one, [], majority=False) for one in (first, second))
         if use_metric:
             # Units of a projection belong to the CRS, whatever the header says.
             x, y = x / first.factor, y / second.factor
@@ -315,18 +245,31 @@ def _ask_for_crs(name: str, what: str) -> NoReturn:
     )
 
 
+def _refuse_degrees_and_minutes(raw: RawTable, one: RecognisedColumn) -> None:
+    """Raise if more than half of the filled cells of a position read like ``10°30.5'E``."""
+    cells = raw.frame[one.header]
+    if pd.api.types.is_numeric_dtype(cells.dtype):
+        return
+    text = stripped(cells)
+    parted = text.str.fullmatch(_DEGREES_AND_MINUTES).to_numpy(bool)
+    if parted.sum() > 0.5 * (text != "").sum():
+        row = int(np.flatnonzero(parted)[0])
+        raise TrackError(
+            f"{raw.where(one, row)}: {text.iloc[row]!r}; degrees and minutes are not read; export "
+            "decimal degrees."
+        )
+
+
 def _read_column(
-    raw: RawTrack, one: RecognisedColumn, where: str, notes: list[str]
+    raw: RawTable, one: RecognisedColumn, notes: list[str]
 ) -> pd.Series | NDArray[np.float64]:
-    kind = TRACK_COLUMNS[one.column].kind
-    if kind == "flag":
-        return read_flags(raw, one, where, notes)
-    if kind == "text":
-        return read_texts(raw, one, where)
-    return read_numbers(raw, one, where, notes)
+    column = TRACK_COLUMNS[one.column]
+    if column.kind == "flag":
+        return read_flags(raw, one, notes, "the header was taken as down")
+    return read_numbers(raw, one, notes) if column.is_number else read_texts(raw, one)
 
 
-def _number_passes(raw: RawTrack, fixes: pd.DataFrame, notes: list[str]) -> None:
+def _number_passes(raw: RawTable, fixes: pd.DataFrame, notes: list[str]) -> None:
     """Make each line part a pass: its own pass_id, or a running number."""
     if raw.pass_number is None or raw.part_number is None or not (raw.pass_number > 0).any():
         return
@@ -343,7 +286,7 @@ def _number_passes(raw: RawTrack, fixes: pd.DataFrame, notes: list[str]) -> None
     fixes["pass_id"] = own.where(own.notna() | ~on_line, number)
 
 
-def _unreadable(raw: RawTrack, positions: Positions, grain_kg: NDArray[np.float64]) -> pd.DataFrame:
+def _unreadable(raw: RawTable, positions: Positions, grain_kg: NDArray[np.float64]) -> pd.DataFrame:
     bad = np.flatnonzero(positions.reason != "")
     rows = pd.DataFrame(list(raw.unreadable), columns=["source_row", "reason", "detail"])
     rows["grain_kg"] = 0.0
@@ -363,7 +306,7 @@ def _unreadable(raw: RawTrack, positions: Positions, grain_kg: NDArray[np.float6
     )
 
 
-def _as_written(raw: RawTrack, rows: NDArray[np.intp]) -> list[str]:
+def _as_written(raw: RawTable, rows: NDArray[np.intp]) -> list[str]:
     if raw.xy is not None:
         return [f"{x:g}, {y:g}" for x, y in raw.xy[rows]]
     headers = [one.header for one in raw.recognised if one.column in _POSITION_COLUMNS]

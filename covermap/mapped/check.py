@@ -7,12 +7,13 @@ from typing import Any
 
 from covermap.drawing.labels import LEFT_OUT, opening
 from covermap.errors import Ask, CovermapError, SettingsError, in_python
-from covermap.field.harvest_record import assumptions, crop_of, typical_cut_width_m
+from covermap.field.harvest_record import assumptions
 from covermap.files.plain_values import plain
 from covermap.harvest.clean_track import REASONS, clean_track
 from covermap.harvest.passes import find_passes
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.needed import crop_of, no_cut_width, no_spread_width, usual_cut_width_m
 from covermap.tables.said import said_of
 
 #: Cut width taken only to look for passes when none is known [m].
@@ -38,37 +39,27 @@ def check_report(
         recognised, ignored, fixes, passes, missing, assumptions, notes; JSON-ready.
     """
     missing: list[CovermapError] = []
-    crop = width = None
+    crop = None
     try:
         crop = crop_of(settings)
     except CovermapError as error:
         missing.append(error)
-    try:
-        width = typical_cut_width_m(track, settings)
-    except CovermapError as error:
-        missing.append(error)
-    spread = [settings.get("spread", key) for key in ("width", "reach_left")]
+    width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)
+    if width is None:
+        missing.append(no_cut_width())
+    stated = settings.spread.width_m is not None or settings.spread.reach_left_m is not None
     own_spread = {"spread_width_m", "reach_left_m"} & set(track.fixes)
-    if spread == [None, None] and not own_spread and not settings.pass_rules:
-        width_or_reach = (
-            Ask("spread.width", "35 ft"),
-            Ask("spread.reach_left"),
-            Ask("spread.reach_right"),
-        )
-        missing.append(
-            SettingsError(
-                "[spread] width is missing.", "", "Give {0}, or {1} and {2}.", *width_or_reach
-            )
-        )
+    if not stated and not own_spread and not settings.pass_rules:
+        missing.append(no_spread_width())
     reading = {"grain_mass_kg", "grain_flow_kg_s", "grain_yield_t_ha"} & set(track.fixes)
-    if not reading and settings.get("crop", "grain_yield") is None:
+    if not reading and settings.crop.grain_yield_t_ha is None:
         asked = Ask("crop.grain_yield", "5.4 t/ha")
         missing.append(SettingsError("The track carries no yield.", "", "Give {0}.", asked))
     clean = clean_track(
         track,
-        most_speed_m_s=settings.number("limits", "most_speed"),
-        most_harvest_speed_m_s=settings.number("limits", "most_harvest_speed"),
-        grain_delay_s=settings.number("combine", "grain_delay_s"),
+        most_speed_m_s=settings.limits.most_speed_m_s,
+        most_harvest_speed_m_s=settings.limits.most_harvest_speed_m_s,
+        grain_delay_s=settings.combine.grain_delay_s,
     )
     passes = find_passes(clean, width or _STAND_IN_WIDTH_M)
     ledger, table = passes.ledger, passes.table

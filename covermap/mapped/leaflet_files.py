@@ -50,7 +50,7 @@ def leaflet_files() -> LeafletFiles:
     except (metadata.PackageNotFoundError, OSError) as error:
         raise OutputError(
             f"The map page needs Leaflet, and its package {_PACKAGE} is not whole here.",
-            way_out=f"Install it: python -m pip install --force-reinstall {_PACKAGE}",
+            way_out=f"Remove it and install it again: pip install {_PACKAGE}",
         ) from error
     for name, image in images.items():
         address = "data:image/png;base64," + base64.b64encode(image).decode("ascii")

@@ -15,13 +15,13 @@ from covermap.drawing.look import (
     INK,
     PALE,
     house_look,
-    length_unit,
     new_figure,
     plain_text,
     svg_of,
     two_colours,
     wrapped_text,
 )
+from covermap.units import length_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pandas as pd
 
 from covermap import __version__
 from covermap.cover.spectrum import spectrum_findings
+from covermap.cover.spread_limits import mean_where_known
 from covermap.drawing.labels import (
     CROSSWIND,
     HIGHEST_TO_LOWEST,
@@ -19,62 +20,20 @@ from covermap.drawing.labels import (
     UNEVENNESS,
     WINDROW,
     blown_from,
-    limit_key,
+    limit_keys,
     opening,
 )
 from covermap.field.field_passes import wind_from_deg
 from covermap.field.field_result import FieldResult
 from covermap.files import schemas
 from covermap.files.plain_values import plain
-from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.settings.field_settings import BY_NAME
 from covermap.units import shown
 
 #: A cause with a smaller part of all residue laid wrong is left to causes.csv.
 _LEAST_TOLD = 0.03
-
-
-@dataclass(frozen=True)
-class LimitArea:
-    """Harvested ground beyond a limit: all of it, and the part that makes strips."""
-
-    area_m2: float
-    strips: int
-    strip_area_m2: float
-    strip_residue_kg: float
-
-
-def limit_area(result: FieldResult, kind: str) -> LimitArea:
-    """Give the ground in gaps (``gap``) or in doubles (``double``)."""
-    ratio = result.rasters["spread_ratio"]
-    limit = result.settings.number("limits", "gap_below" if kind == "gap" else "double_above")
-    beyond = np.less if kind == "gap" else np.greater
-    cells = 0
-    for part in stripes(result.grid):
-        with np.errstate(invalid="ignore"):
-            cells += int(np.count_nonzero(beyond(ratio.rows(part.row, part.rows), limit)))
-    strips = result.strips[result.strips["kind"] == kind]
-    mass = strips["deficit_kg" if kind == "gap" else "excess_kg"]
-    return LimitArea(
-        cells * result.grid.cell_area_m2,
-        len(strips),
-        float(strips["area_m2"].sum()),
-        float(mass.sum()),
-    )
-
-
-def mean_on_harvested(result: FieldResult, values: np.ndarray | Raster) -> float:
-    """Give the mean of a band over harvested ground; the same however it is cut in stripes."""
-    ratio, band = result.rasters["spread_ratio"], as_raster(values)
-    sums: list[float] = []
-    cells = 0
-    for part in stripes(result.grid):
-        harvested = np.isfinite(ratio.rows(part.row, part.rows))
-        cells += int(np.count_nonzero(harvested))
-        # row by row, in one order of adding whatever the stripe
-        there = np.where(harvested, band.rows(part.row, part.rows), 0.0).astype(np.float64)
-        sums.extend(there.sum(axis=1).tolist())
-    return math.fsum(sums) / cells if cells else math.nan
+#: What is wrong with a kind of strip, and its column.
+_WRONG = {"gap": ("missing", "deficit_kg"), "double": ("too much", "excess_kg")}
 
 
 def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
@@ -94,11 +53,10 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
     ledger = result.ledger
     seen = ledger.grain_seen_kg
     settings: dict[str, dict[str, Any]] = {}
-    for section, key in BY_NAME:
+    for (section, key), setting in BY_NAME.items():
         if section != "field":
-            settings.setdefault(section, {})[key] = result.settings.get(section, key)
+            settings.setdefault(section, {})[key] = result.settings.value_of(setting)
     passes, mass = result.passes, result.mass
-    kinds = {kind: limit_area(result, kind) for kind in ("gap", "double")}
     content = {
         "schema": schemas.SUMMARY,
         "covermap": __version__,
@@ -115,19 +73,11 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
         "mass_kg": asdict(mass),
         "residue": {
             "through_machine_t_ha": mass.through_machine_kg / 1e3 / (result.harvested_m2 / 1e4),
-            "mean_residue_t_ha": mean_on_harvested(result, result.rasters["residue_t_ha"]),
-            "mean_cover_pct": mean_on_harvested(result, result.rasters["cover_pct"]),
+            "mean_residue_t_ha": _mean_on_harvested(result, "residue_t_ha"),
+            "mean_cover_pct": _mean_on_harvested(result, "cover_pct"),
         },
         "evenness": {**asdict(result.evenness), "tray_m": result.tray_m},
-        **{
-            kind: {
-                "area_ha": area.area_m2 / 1e4,
-                "strips": area.strips,
-                "strip_area_ha": area.strip_area_m2 / 1e4,
-                ("strip_deficit_kg" if kind == "gap" else "strip_excess_kg"): area.strip_residue_kg,
-            }
-            for kind, area in kinds.items()
-        },
+        **_beyond_limits(result),
         "passes": {
             "count": len(passes),
             "spacing_median_m": float(passes["spacing_m"].median()),
@@ -155,6 +105,27 @@ def summary(result: FieldResult, inputs: Mapping[str, str]) -> dict[str, Any]:
     return plain(content)  # type: ignore[no-any-return]
 
 
+def _mean_on_harvested(result: FieldResult, band: str) -> float:
+    return mean_where_known(result.rasters["spread_ratio"], result.rasters[band], result.grid)
+
+
+def _beyond_limits(result: FieldResult) -> dict[str, dict[str, float]]:
+    """Give harvested ground beyond each limit: all of it, and the part that makes strips."""
+    found = {}
+    for kind, area_m2 in result.limits.areas_m2(
+        result.rasters["spread_ratio"], result.grid
+    ).items():
+        strips = result.strips[result.strips["kind"] == kind]
+        _, wrong = _WRONG[kind]
+        found[kind] = {
+            "area_ha": area_m2 / 1e4,
+            "strips": len(strips),
+            "strip_area_ha": float(strips["area_m2"].sum()) / 1e4,
+            f"strip_{wrong}": float(strips[wrong].sum()),
+        }
+    return found
+
+
 def _spectrum(result: FieldResult) -> dict[str, Any] | None:
     spectrum = result.spectrum
     if spectrum.reason:
@@ -178,9 +149,7 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
     """Give label and value of what a person wants to see first, in their units."""
     unit = shown(us_units)
     mass, even = result.mass, result.evenness
-    lying, covered = (
-        mean_on_harvested(result, result.rasters[name]) for name in ("residue_t_ha", "cover_pct")
-    )
+    lying, covered = (_mean_on_harvested(result, name) for name in ("residue_t_ha", "cover_pct"))
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
     lines = [
         ("Harvested", unit["area"].text(result.harvested_m2)),
@@ -204,7 +173,7 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         )
     if mass.baled_kg > 0:
         lines.append(("Baled and taken off", unit["tonnes"].text(mass.baled_kg)))
-    limit = result.settings.number("limits", "double_above")
+    limit = result.limits.double_above
     uneven = int((result.passes["urdr"] > limit).sum())
     urdr = "a lane without residue" if math.isinf(even.urdr) else f"{even.urdr:.1f}"
     lines += [
@@ -217,15 +186,14 @@ def facts(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
             f"{urdr} in the middle pass; above {limit:g} in {uneven} of {len(result.passes)}",
         ),
     ]
-    for kind in ("gap", "double"):
-        area = limit_area(result, kind)
-        share = area.area_m2 / result.harvested_m2
-        what = "missing" if kind == "gap" else "too much"
+    for kind, area in _beyond_limits(result).items():
+        share = area["area_ha"] * 1e4 / result.harvested_m2
+        what, wrong = _WRONG[kind]
         lines.append(
             (
                 f"{kind.capitalize()} ground",
-                f"{unit['area'].text(area.area_m2)} ({share:.0%}); {area.strips} strips, "
-                f"{unit['tonnes'].text(area.strip_residue_kg)} {what}",
+                f"{unit['area'].text(area['area_ha'] * 1e4)} ({share:.0%}); "
+                f"{area['strips']} strips, {unit['tonnes'].text(area[f'strip_{wrong}'])} {what}",
             )
         )
     dropped = sum(result.ledger.counts().values())
@@ -313,10 +281,7 @@ def settings_used(result: FieldResult, us_units: bool) -> list[tuple[str, str]]:
         ("Pass spacing, middle", unit["length"].text(float(passes["spacing_m"].median()))),
         *(
             (one.capitalize(), below)
-            for one, below in (
-                limit_key(kind, result.settings.number("limits", setting)).split(": ")
-                for kind, setting in (("gap", "gap_below"), ("double", "double_above"))
-            )
+            for one, below in (key.split(": ") for key in limit_keys(result.limits).values())
         ),
         ("Cell", unit["length"].text(result.grid.cell_m)),
     ]

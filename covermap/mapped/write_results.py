@@ -57,10 +57,7 @@ def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = No
         facts=in_both_units(card),
         settings_text=in_both_units(lambda us: settings_used(result, us)),
         date_text="" if start is None or start != start else f"{start:%Y-%m-%d}",
-        limits=(
-            result.settings.number("limits", "gap_below"),
-            result.settings.number("limits", "double_above"),
-        ),
+        limits=result.limits,
         us_units=us_units,
         zones=None if plan is None else _zones(plan),
     )
@@ -118,8 +115,7 @@ def write_results(
         "covermap_version": __version__,
         "field": result.name,
         "crop": result.crop.kind,
-        "gap_below": f"{result.settings.number('limits', 'gap_below'):g}",
-        "double_above": f"{result.settings.number('limits', 'double_above'):g}",
+        **{name: f"{limit:g}" for name, limit in result.limits._asdict().items()},
     }
     # GDAL packs the raster in threads of its own while Python makes the other files; both
     # are done, or have failed, before any file moves.

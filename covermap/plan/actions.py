@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.tables.signs import words_of
 
 #: What each action is called, by rule id; the later one wins where several are called for.
@@ -52,6 +53,11 @@ class Limits:
     tills: bool = False
 
     @property
+    def spread(self) -> SpreadLimits:
+        """Spread ratios that make a gap or a double."""
+        return SpreadLimits(self.gap_below, self.double_above)
+
+    @property
     def most_t_ha(self) -> float | None:
         """Largest load that can be seeded through at all [t/ha]."""
         return self.opener_t_ha if self.cleaner_t_ha is None else self.cleaner_t_ha
@@ -89,8 +95,8 @@ def beyond_limits(ratio: np.ndarray, load_t_ha: np.ndarray, limits: Limits) -> n
     """
     with np.errstate(invalid="ignore"):
         if limits.most_t_ha is None:
-            return np.asarray((ratio < limits.gap_below) | (ratio > limits.double_above))
-        return np.asarray((ratio < limits.gap_below) | (load_t_ha > limits.most_t_ha))
+            return np.asarray(limits.spread.gap(ratio) | limits.spread.double(ratio))
+        return np.asarray(limits.spread.gap(ratio) | (load_t_ha > limits.most_t_ha))
 
 
 def choose_actions(
@@ -126,7 +132,7 @@ def choose_actions(
         if limits.opener_t_ha is not None:
             call_for("plan-row-cleaner", known & (load > limits.opener_t_ha))
         if limits.cold_t_ha is not None:
-            double = spot.ratio > limits.double_above
+            double = limits.spread.double(spot.ratio)
             call_for("plan-check-stand", known & double & (load >= limits.cold_t_ha))
         if limits.most_t_ha is not None:
             call_for("plan-check-stand", known & (load > limits.most_t_ha))

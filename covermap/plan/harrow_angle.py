@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.cover.evenness import cv_pct, middle_urdr, tray_readings
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
@@ -88,7 +89,7 @@ class UnevennessGauge:
 
     def __init__(self, field: HarrowField, gap_below: float, double_above: float) -> None:
         self._field = field
-        self._limits = (gap_below, double_above)
+        self._limits = SpreadLimits(gap_below, double_above)
         self._counted = field.counted
         if not self._counted.any():
             raise SettingsError(
@@ -126,8 +127,8 @@ class UnevennessGauge:
         return Unevenness(
             cv_pct(trays),
             self._urdr(ratio),
-            float((ratio < self._limits[0]).sum() * cell_ha),
-            float((ratio > self._limits[1]).sum() * cell_ha),
+            float(self._limits.gap(ratio).sum() * cell_ha),
+            float(self._limits.double(ratio).sum() * cell_ha),
         )
 
     def _urdr(self, ratio: np.ndarray) -> float:

@@ -10,7 +10,6 @@ import pandas as pd
 
 from covermap.errors import Ask, SettingsError
 from covermap.field.field_result import FieldResult
-from covermap.field.harvest_record import defaults_used
 from covermap.harvest.main_heading import combine_heading_deg
 from covermap.plan.actions import HEAP_ABOVE, Limits, Spot, choose_actions
 from covermap.plan.baling import Baling, removable_straw, straw_need_t_ha
@@ -34,7 +33,8 @@ from covermap.plan.seeding import (
     judge_seeding,
     row_zone_share,
 )
-from covermap.settings.field_settings import FieldSettings
+from covermap.settings.field_settings import FieldSettings, defaults_used
+from covermap.settings.needed import no_cut_width, usual_cut_width_m
 from covermap.tables.crops import find_crop
 from covermap.tables.said import Said, each_once
 
@@ -123,7 +123,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
     settings, k = result.settings, result.crop.cover_m2_per_kg
     _check_next_crop(settings)
     operations = _operations(settings)
-    limits = _limits(settings, operations)
+    limits = _limits(result, operations)
     fragile = _fragile(settings, result.crop.kind)
     harvested = np.isfinite(result.spread_ratio)
     residue = np.where(harvested, result.residue_t_ha, np.nan).astype(np.float32)
@@ -139,19 +139,19 @@ def plan_field(result: FieldResult) -> FieldPlan:
         choose_actions(spot, limits, harrow_pays=pays, with_passes=False),
     )
     ways = Ways(
-        float(settings.get("plan", "implement_width") or _cut_width_m(result)),
+        _implement_width_m(result),
         harrow.heading_deg if harrow is not None else _stated_heading(settings, heading),
         heading,
     )
     zones, action = field_zones(result, spot, wanted, limits, ways)
     strips = strip_actions(result, spot, wanted, action, limits)
     rates = {
-        "per_pct": settings.number("plan", "water_loss_per_pct"),
-        "roughness_mm": settings.number("plan", "roughness") * 1000,
+        "per_pct": settings.plan.water_loss_per_pct,
+        "roughness_mm": settings.plan.roughness_m * 1000,
     }
     covers = (np.asarray(steps[0].cover_pct.mid), cover_then)
-    opener = settings.get("plan", "opener")
-    cold = settings.get("plan", "cold_wet_spring")
+    opener = settings.plan.opener
+    cold = settings.plan.cold_wet_spring
     return FieldPlan(
         result=result,
         limits=limits,
@@ -164,7 +164,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
             field_mean_ratio(water_loss_ratio(covers[1], **rates)),
         ),
         wind_ratio=(wind_loss(covers[0]), wind_loss(covers[1])),
-        nitrogen=tie_up(residue, result.crop.kind, settings.number("plan", "target_c_n")),
+        nitrogen=tie_up(residue, result.crop.kind, settings.plan.target_c_n),
         seeding=judge_seeding(
             load,
             np.asarray(steps[seeding_step].cover_pct.mid),
@@ -189,7 +189,7 @@ def plan_field(result: FieldResult) -> FieldPlan:
 
 
 def _check_next_crop(settings: FieldSettings) -> None:
-    named = settings.get("field", "next_crop")
+    named = settings.field.next_crop
     if named is None:
         return
     try:
@@ -200,27 +200,26 @@ def _check_next_crop(settings: FieldSettings) -> None:
         raise SettingsError(wrong, error.expected) from None
 
 
-def _limits(settings: FieldSettings, operations: list[Operation]) -> Limits:
-    hairpin = settings.get("plan", "hairpin_from")
+def _limits(result: FieldResult, operations: list[Operation]) -> Limits:
+    stated = result.settings.plan
     return Limits(
-        settings.number("limits", "gap_below"),
-        settings.number("limits", "double_above"),
-        settings.number("plan", "target_cover_pct"),
-        settings.get("plan", "opener_limit"),
-        settings.get("plan", "cleaner_limit"),
-        hairpin if settings.get("plan", "opener") == "disc" else None,
-        COLD_LOAD_T_HA if settings.get("plan", "cold_wet_spring") == "yes" else None,
+        *result.limits,
+        stated.target_cover_pct,
+        stated.opener_limit_t_ha,
+        stated.cleaner_limit_t_ha,
+        stated.hairpin_from_t_ha if stated.opener == "disc" else None,
+        COLD_LOAD_T_HA if stated.cold_wet_spring == "yes" else None,
         any(operation.kind == "tillage" for operation in operations),
     )
 
 
 def _stated_heading(settings: FieldSettings, main_deg: float) -> float:
-    stated = settings.get("plan", "implement_heading")
+    stated = settings.plan.implement_heading_deg
     return main_deg if stated is None else float(stated)
 
 
 def _fragile(settings: FieldSettings, crop: str) -> Fragility:
-    stated = settings.get("plan", "fragile")
+    stated = settings.plan.fragile
     if stated is not None:
         return Fragility(stated == "yes", "stated by you", "stated", None)
     try:
@@ -232,14 +231,16 @@ def _fragile(settings: FieldSettings, crop: str) -> Fragility:
 
 
 def _operations(settings: FieldSettings) -> list[Operation]:
-    named = settings.get("plan", "operations") or ()
+    named = settings.plan.operations or ()
     found = [find_operation(name) for name in named]
-    rate, days = settings.get("plan", "decay_pct_per_day"), settings.get("plan", "decay_days")
-    if (rate is None) != (days is None):
+    rate, days = settings.plan.decay_pct_per_day, settings.plan.decay_days
+    if rate is not None and days is not None:
+        return [daily_decay(rate / 100, days), *found]
+    if rate is not None or days is not None:
         raise SettingsError(
             "[plan] decay_pct_per_day and decay_days go together.", way_out="Give both."
         )
-    return found if rate is None else [daily_decay(rate / 100, days), *found]
+    return found
 
 
 def _seeding_step(operations: list[Operation]) -> int:
@@ -248,9 +249,16 @@ def _seeding_step(operations: list[Operation]) -> int:
     return kinds.index("seeding") if "seeding" in kinds else len(kinds)
 
 
-def _cut_width_m(result: FieldResult) -> float:
-    stated = result.settings.get("combine", "cut_width")
-    return float(stated or result.passes["spacing_m"].median())
+def _implement_width_m(result: FieldResult) -> float:
+    """Give the working width of harrow or tillage tool [m]: as stated, else the cut width."""
+    stated, passes = result.settings.plan.implement_width_m, result.passes
+    width = stated or usual_cut_width_m(
+        result.settings.combine.cut_width_m,
+        measured_m=(passes["spacing_m"].median(), passes["working_width_m"].median()),
+    )
+    if width is None:
+        raise no_cut_width()
+    return width
 
 
 def _harrow(
@@ -264,8 +272,8 @@ def _harrow(
         )
     except SettingsError:  # round and round: any heading is as good a start
         heading = 0.0
-    least = settings.number("plan", "harrow_least_angle")
-    most = settings.number("plan", "harrow_most_angle")
+    least = settings.plan.harrow_least_angle_deg
+    most = settings.plan.harrow_most_angle_deg
     if least > most:
         raise SettingsError(
             f"[plan] harrow_least_angle ({least:g}°) is above harrow_most_angle ({most:g}°).",
@@ -273,13 +281,12 @@ def _harrow(
         )
     if len(result.strips) == 0:
         return heading, None
-    stated = settings.get("plan", "implement_heading")
+    stated = settings.plan.implement_heading_deg
     if stated is None:
         steps = np.arange(least, most + 1e-9, _ANGLE_STEP_DEG)
         angles = sorted({float(a) for a in (*steps, *(-steps), most, -most)})
     else:
         angles = [(float(stated) - heading + 90) % 180 - 90]
-    width = settings.get("plan", "implement_width") or _cut_width_m(result)
     choice = best_heading(
         HarrowField(
             _deposit_kg_m2(result, residue),
@@ -290,15 +297,14 @@ def _harrow(
             result.across_m,
         ),
         Harrow(
-            float(width),
-            settings.number("plan", "harrow_carry"),
-            settings.number("plan", "harrow_moved_share"),
+            _implement_width_m(result),
+            settings.plan.harrow_carry_m,
+            settings.plan.harrow_moved_share,
         ),
         heading,
         angles,
-        round(settings.number("plan", "harrow_passes")),
-        gap_below=settings.number("limits", "gap_below"),
-        double_above=settings.number("limits", "double_above"),
+        round(settings.plan.harrow_passes),
+        **result.limits._asdict(),
     )
     return heading, choice
 
@@ -320,7 +326,7 @@ def _spot(
     harrow: HarrowChoice | None,
 ) -> Spot:
     strips = result.strips
-    width = result.settings.get("plan", "implement_width") or _cut_width_m(result)
+    width = _implement_width_m(result)
     short = (
         (strips["length_m"] < _HEAP_WIDTHS * width)
         & (strips["mean_ratio"] > HEAP_ABOVE)
@@ -349,7 +355,7 @@ def _spot(
 def _in_rows(result: FieldResult) -> np.ndarray:
     """Tell which ground was cut by passes whose straw still lies in windrows."""
     number = result.pass_of_cell
-    double = result.spread_ratio > result.settings.number("limits", "double_above")
+    double = result.limits.double(result.spread_ratio)
     known = np.bincount(number[np.isfinite(result.spread_ratio)], minlength=len(result.passes) + 1)
     rows = np.bincount(number[double], minlength=len(result.passes) + 1)
     laid = np.append(False, (result.passes["discharge"] == "windrow").to_numpy(bool))
@@ -358,10 +364,10 @@ def _in_rows(result: FieldResult) -> np.ndarray:
 
 
 def _response(settings: FieldSettings, load: np.ndarray, crop: str) -> Establishment | None:
-    measure = settings.get("plan", "response")
+    measure = settings.plan.response
     if measure == "none":
         return None
-    next_crop = settings.get("field", "next_crop")
+    next_crop = settings.field.next_crop
     if next_crop is None:
         raise SettingsError(
             "[plan] response needs the crop to be sown.",
@@ -376,7 +382,7 @@ def _baling(
     result: FieldResult, residue: np.ndarray, operations: list[Operation], fragile: bool
 ) -> Baling:
     settings = result.settings
-    stated, rotation = settings.get("plan", "keep_residue"), settings.get("plan", "rotation")
+    stated, rotation = settings.plan.keep_residue_t_ha, settings.plan.rotation
     if stated is not None and rotation is not None:
         raise SettingsError(
             "[plan] keep_residue and rotation say the same thing.", way_out="Give one."
@@ -384,13 +390,13 @@ def _baling(
     keep, source = stated or 0.0, "stated by you"
     if rotation is not None:
         keep, source = straw_need_t_ha(rotation), f"published for {rotation}"
-    share = settings.get("plan", "balable_share")
+    share = settings.plan.balable_share
     return removable_straw(
         residue,
         operations,
         cell_area_m2=result.grid.cell_area_m2,
         balable_share=_straw_share(result) if share is None else share,
-        target_cover_pct=settings.number("plan", "target_cover_pct"),
+        target_cover_pct=settings.plan.target_cover_pct,
         fragile=fragile,
         cover_m2_per_kg=result.crop.cover_m2_per_kg,
         keep_t_ha=keep,
@@ -410,13 +416,13 @@ def _notes(steps: list[Step], fragile: Fragility, result: FieldResult) -> tuple[
         notes.append(Said("plan-no-operations"))
     elif fragile.conflict is not None:
         notes.append(fragile.conflict)
-    zone, rows = (result.settings.get("plan", key) for key in ("row_zone_width", "row_spacing"))
-    if (zone is None) != (rows is None):
+    zone, rows = result.settings.plan.row_zone_width_m, result.settings.plan.row_spacing_m
+    if zone is not None and rows is not None:
+        notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
+    elif zone is not None or rows is not None:
         raise SettingsError(
             "[plan] row_zone_width and row_spacing go together.", way_out="Give both."
         )
-    if zone is not None:
-        notes.append(Said("seeding-row-zone", {"share": row_zone_share(zone, rows)}))
     if not (result.passes["discharge"] == "windrow").any():
         notes.append(Said("baling-chopped"))
     return each_once(notes)

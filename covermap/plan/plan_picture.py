@@ -93,24 +93,20 @@ def plan_picture(plan: FieldPlan, *, us_units: bool = False) -> str:
         keys = blank_axes(figure, (0.4, table_top + 0.06, 5.35, 0.38))
         _draw_keys(keys, plan, points_per_metre(left), us_units)
         table = blank_axes(figure, (0.4, 0.62, 5.35, table_top - 0.62))
-        currency = plain_text(plan.result.settings.get("plan", "currency") or "", _LONGEST_CURRENCY)
+        currency = plain_text(plan.result.settings.plan.currency or "", _LONGEST_CURRENCY)
         draw_table(table, plan.work, currency, us_units=us_units)
         right = map_axes(figure, (6.2, 3.78, 3.3, 2.62), bounds)
         right.set_title("Cover after the operations", loc="left", fontsize=10)
         _draw_cover(right, plan)
         draw_outline(right, [plan.result.outline])
         ramp = axes_at(figure, (6.3 + box_of(right)[2], 3.95, 0.13, 2.2))
-        marks = legend_marks("cover_pct", _COVER_ENDS, _limits(plan), us_units)
+        marks = legend_marks("cover_pct", _COVER_ENDS, plan.limits.spread, us_units)
         draw_ramp(ramp, "cover_pct", marks, "cover [%]", upright=True)
         ramp.axhline(plan.limits.target_cover_pct / 100, color=INK, lw=1.6)
         _draw_areas(figure, plan, us_units)
         _draw_steps(axes_at(figure, (8.15, 1.12, 1.45, 1.82)), plan)
         draw_caution(figure, 0.4, 0.45)
         return svg_of(figure)
-
-
-def _limits(plan: FieldPlan) -> tuple[float, float]:
-    return plan.limits.gap_below, plan.limits.double_above
 
 
 def _text(figure: Figure, x: float, y: float, text: str, **how: Any) -> None:
@@ -139,7 +135,7 @@ def _draw_head(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
     lines = (
         f"Plan after harvest of {result.crop.kind}, {dated}",
         f"Limits: cover {limits.target_cover_pct:g} %; "
-        f"{'; '.join(limit_keys(_limits(plan)).values())}{stated}",
+        f"{'; '.join(limit_keys(plan.limits.spread).values())}{stated}",
     )
     for k, line in enumerate(lines):
         _text(figure, 0.4, 7.13 - 0.2 * k, line, va="center")

@@ -63,7 +63,7 @@ def _means(values: Range) -> tuple[float, float, float]:
 def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     """Give the plan as lines of text, each judgement with its rule id in brackets."""
     result = plan.result
-    next_crop = result.settings.get("field", "next_crop")
+    next_crop = result.settings.field.next_crop
     lines = [f"{result.name}: plan for {next_crop or 'the next crop'} after {result.crop.kind}"]
     lines += ["What to do:", *work_lines(plan, us_units)]
     lines += ["Largest zones:", *_zone_lines(plan, us_units)]
@@ -93,7 +93,7 @@ def _harrow_said(plan: FieldPlan) -> list[Said]:
 def work_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     """Give one line for each action: ground, implement runs, cost and fuel."""
     unit = shown(us_units)
-    currency = plan.result.settings.get("plan", "currency") or ""
+    currency = plan.result.settings.plan.currency or ""
     lines = []
     for row in plan.work.to_dict("records"):
         if row["area_ha"] < _LEAST_HA:
@@ -152,7 +152,7 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
 
 def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     now, then = plan.water_ratio
-    roughness_mm = plan.result.settings.number("plan", "roughness") * 1000
+    roughness_mm = plan.result.settings.plan.roughness_m * 1000
     span = water_loss_range(np.asarray(plan.steps[-1].cover_pct.mid), roughness_mm)
     low, high = field_mean_ratio(span.low), field_mean_ratio(span.high)
     wind_now, wind_then = (
@@ -219,7 +219,7 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         "covermap": __version__,
         "field": plan.result.name,
         "crop": plan.result.crop.kind,
-        "next_crop": settings.get("field", "next_crop"),
+        "next_crop": settings.field.next_crop,
         "limits": limits,
         "fragile": {"fragile": plan.fragile.fragile, "source": plan.fragile.source},
         "steps": [

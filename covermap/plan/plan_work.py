@@ -85,7 +85,7 @@ def strip_actions(
         code = (number.astype(np.int64) - 1) * kinds + action.ravel()[cells]
         return np.bincount(code, minlength=len(strips) * kinds).reshape(len(strips), kinds)
 
-    least = result.settings.number("plan", "zone_share")
+    least = result.settings.plan.zone_share
     counts, gentle, zoned = counted(wanted.any), counted(wanted.gentle), counted(zone_action)
     chosen = action_of_pieces(counts, least)
     worked = zoned[np.arange(len(strips)), chosen] >= 0.5 * zoned.sum(axis=1)
@@ -187,10 +187,10 @@ def _ruled(
 ) -> tuple[gpd.GeoDataFrame, np.ndarray]:
     """Rule some ground along a heading; give its zones and the action of every cell."""
     settings, grid, width_m = result.settings, result.grid, ways.width_m
-    length_m = max(_PIECE_WIDTHS * width_m, settings.number("limits", "strip_min_length"))
+    length_m = max(_PIECE_WIDTHS * width_m, settings.limits.strip_min_length_m)
     ruling = rule_field(inside, grid, heading_deg, width_m, length_m)
     counts = ruling.counted(action, len(RULE_IDS))
-    chosen = action_of_pieces(counts, settings.number("plan", "zone_share"))
+    chosen = action_of_pieces(counts, settings.plan.zone_share)
     chosen = without_slivers(chosen, ruling, counts, grid.cell_area_m2)
     chosen = _worth_driving(chosen, zones_of(chosen, counts, ruling), ruling, spot)
     zone = zones_of(chosen, counts, ruling)
@@ -241,24 +241,22 @@ def _worth_driving(chosen: np.ndarray, zone: np.ndarray, ruling: Ruling, spot: S
     return np.where(left, 0, chosen)
 
 
-#: Which of the stated prices an action is paid with.
-_PRICES = {
-    "plan-harrow": "harrow",
-    "plan-spread-again": "rake",
-    "plan-till": "till",
-    "plan-bale-or-rake": "rake",
-}
-
-
 def work_by_action(zones: gpd.GeoDataFrame, settings: FieldSettings) -> pd.DataFrame:
     """Add zones up by action; cost and fuel are NaN where no price is stated."""
+    stated = settings.plan
+    harrow = stated.harrow_cost_per_ha, stated.harrow_fuel_l_per_ha
+    rake = stated.rake_cost_per_ha, stated.rake_fuel_l_per_ha
+    prices = {
+        "plan-harrow": harrow,
+        "plan-spread-again": rake,
+        "plan-till": (stated.till_cost_per_ha, stated.till_fuel_l_per_ha),
+        "plan-bale-or-rake": rake,
+    }
     rows = []
     for rule_id, group in zones.groupby("rule_id", sort=False):
         hectares = group["area_m2"].sum() / 1e4
-        price = _PRICES.get(str(rule_id))
-        cost = None if price is None else settings.get("plan", f"{price}_cost_per_ha")
-        fuel = None if price is None else settings.get("plan", f"{price}_fuel_l_per_ha")
-        per_l = settings.get("plan", "fuel_price_per_l")
+        cost, fuel = prices.get(str(rule_id), (None, None))
+        per_l = stated.fuel_price_per_l
         fuel_l = np.nan if fuel is None else fuel * hectares
         total = np.nan if cost is None else cost * hectares
         if cost is not None and fuel is not None and per_l is not None:

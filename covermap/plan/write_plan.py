@@ -64,7 +64,7 @@ def write_plan(folder: Path, plan: FieldPlan, *, us_units: bool = False) -> None
             plan.harrow,
             title=result.name,
             us_units=us_units,
-            limits=(plan.limits.gap_below, plan.limits.double_above),
+            limits=plan.limits.spread,
         )
         (folder / "harrow.svg").write_text(picture, "utf-8")
     text = json.dumps(plan_json(plan), indent=2, ensure_ascii=False, allow_nan=False)

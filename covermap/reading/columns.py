@@ -1,93 +1,33 @@
-"""The columns a harvest track can carry, and how people's own headers map to them.
+"""Headers of tables as people write them: which column each stands for, in which unit.
 
 A header such as ``Speed (mph)`` or ``grain_flow_kgps`` is taken apart into a name, looked
-up in ``tables/column_synonyms.csv``, and a unit, looked up in :mod:`covermap.units`.
+up in ``tables/column_synonyms.csv`` among the rows of its kind of table, and a unit, looked
+up in :mod:`covermap.units` and ``tables/unit_writings.csv``.
 """
 
 from __future__ import annotations
 
 import difflib
 import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from covermap.errors import SettingsError
+from covermap.errors import Ask, CovermapError, SettingsError, column_ask, unit_ask
+from covermap.reading.table_kind import Column, Overrides, RecognisedColumn, TableKind, plain_name
 from covermap.tables import read_table
 from covermap.units import KINDS, unit_factor
 
 
 @dataclass(frozen=True)
-class Column:
-    """One column of a harvest track: its name, unit, kind and meaning.
-
-    ``kind`` is a key of :data:`covermap.units.KINDS`, or ``instant`` (a date or clock
-    time), ``flag`` (yes or no) or ``text``.
-    """
-
-    name: str
-    unit: str
-    kind: str
-    meaning: str
-
-
-@dataclass(frozen=True)
-class RecognisedColumn:
-    """One header of the file, the column it stands for, its unit and factor to SI."""
-
-    header: str
+class _Match:
     column: str
-    unit: str
-    factor: float
+    unit: str | None
+    rank: int
+    number: str = ""
 
 
-_DECLARED = (
-    Column("time", "UTC", "instant", "when the fix was recorded"),
-    Column("date", "UTC", "instant", "calendar day, where the file keeps it apart from the time"),
-    Column("longitude", "deg", "angle", "degrees east"),
-    Column("latitude", "deg", "angle", "degrees north"),
-    Column("easting", "m", "length", "distance east in the coordinate reference system"),
-    Column("northing", "m", "length", "distance north in the coordinate reference system"),
-    Column("elevation_m", "m", "length", "height of the ground or antenna"),
-    Column("speed_m_s", "m/s", "speed", "speed over ground"),
-    Column("heading_deg", "deg", "angle", "direction of travel, clockwise from true north"),
-    Column("header_width_m", "m", "length", "width of crop the header takes"),
-    Column("header_offset_m", "m", "length", "header centre right of the machine's centre line"),
-    Column("header_down", "", "flag", "header lowered and cutting"),
-    Column("grain_flow_kg_s", "kg/s", "mass flow", "wet grain per second"),
-    Column("grain_mass_kg", "kg", "mass", "wet grain since the last record"),
-    Column("grain_yield_t_ha", "t/ha", "mass per area", "wet grain per area"),
-    Column("moisture_pct", "%", "percent", "grain moisture, wet basis"),
-    Column("distance_m", "m", "length", "distance travelled since the last record"),
-    Column("interval_s", "s", "time", "time since the last record"),
-    Column("section", "", "text", "header section, where each has a row of its own"),
-    Column("machine_id", "", "text", "machine that logged the fix, where there is more than one"),
-    Column("pass_id", "", "text", "pass the fix belongs to"),
-    Column("discharge", "", "text", "spread or windrow"),
-    Column("spread_width_m", "m", "length", "edge-to-edge width of the thrown band"),
-    Column("reach_left_m", "m", "length", "centre line to the left edge of the band"),
-    Column("reach_right_m", "m", "length", "centre line to the right edge of the band"),
-    Column("profile", "", "text", "spread profile by name"),
-    Column("lean_m", "m", "length", "sideways shift of the band's centre, + to the right"),
-    Column("chaff_width_m", "m", "length", "edge-to-edge width of the chaff band"),
-    Column("baled_share", "share", "share", "share of the windrow that is baled off"),
-    Column("cut_height_m", "m", "length", "height of the cut above ground"),
-)
-
-TRACK_COLUMNS: dict[str, Column] = {column.name: column for column in _DECLARED}
-
-# How people shorten units where a slash does not fit; "per" and separators are already gone.
-_OTHER_WRITINGS = {
-    "speed": {"fps": "ft/s", "kmph": "km/h", "kts": "kn", "knot": "kn"},
-    "mass flow": {"lbps": "lb/s", "lbsps": "lb/s", "tph": "t/h", "busec": "bu/s"},
-    "mass per area": {
-        **dict.fromkeys(("tonac", "tonsac", "tonacre", "tonsacre"), "short_ton/ac"),
-        **dict.fromkeys(("bushelac", "bushelsac", "bushelacre", "bushelsacre"), "bu/ac"),
-        "tonnesha": "t/ha",
-    },
-    "angle": {"degree": "deg"},
-}
+# Bushels, whose weight the crop says.
 _BUSHELS = {
     "mass per area": ("bu/ac", "bu/ha"),
     "mass flow": ("bu/s", "bu/h"),
@@ -97,236 +37,243 @@ _OBVIOUS_UNIT = ("angle", "percent", "share", "number")
 _BRACKET = re.compile(r"[(\[{]([^)\]}]*)[)\]}]\s*$")
 
 
-def plain_name(text: str) -> str:
-    """Strip a header or unit to what it is matched by: no case, accents or separators.
-
-    Parameters
-    ----------
-    text : str
-        For instance ``"Ground_Speed [m s-1]"``.
-
-    Returns
-    -------
-    str
-        For instance ``"groundspeedms"``.
-    """
-    decomposed = unicodedata.normalize("NFKD", text.replace("ß", "ss")).lower()
-    letters = "".join(c for c in decomposed if not unicodedata.combining(c))
-    letters = re.sub(r"(?<=[a-z])\s*\^?-1(?![0-9])", "", letters)
-    letters = re.sub(r"(?<![a-z])per(?![a-z])", "", letters)
-    return re.sub(r"[\s_.:,\-()\[\]{}/^]", "", letters)
-
-
 @cache
-def synonyms() -> dict[str, tuple[str, int]]:
-    """Give, by plain name, the column a synonym stands for and its rank in the table."""
-    rows = read_table("column_synonyms")
-    return {plain_name(row["synonym"]): (row["canonical"], i) for i, row in enumerate(rows)}
-
-
-@cache
-def _units_by_plain_name(kind: str) -> dict[str, str]:
+def units_by_plain_name(kind: str) -> dict[str, str]:
+    """Give the units of a kind by all that people write for them."""
     if kind not in KINDS:
         # A clock column may say "s" or "ms"; its size tells the unit better than its header.
         return {"s": "s", "ms": "ms"} if kind == "instant" else {}
-    written = (*KINDS[kind].factors, *_BUSHELS.get(kind, ()))
     units: dict[str, str] = {}
-    for unit in written:
+    for unit in (*KINDS[kind].factors, *_BUSHELS.get(kind, ())):
         units.setdefault(plain_name(unit), unit)
         units.setdefault(plain_name(unit.replace("/ac", "/acre")), unit)
-    units.update(_OTHER_WRITINGS.get(kind, {}))
+    for row in read_table("unit_writings"):
+        if row["kind"] == kind:
+            units[plain_name(row["writing"])] = row["unit"]
     units.pop("", None)
     return units
 
 
-def column_named(key: str) -> str | None:
-    """Give the canonical column that a name or short alias stands for, or None."""
-    found = synonyms().get(plain_name(key))
-    return found[0] if found else None
-
-
-def _match(header: str) -> tuple[str, str | None, int] | None:
-    """Give column, unit (None if the header does not tell) and rank of a header."""
-    name = plain_name(header)
-    known = synonyms()
-    exact = known.get(name)
-    for end in range(len(name) - 1, 0, -1):
-        found = known.get(name[:end])
-        if found is None or (exact is not None and found[0] != exact[0]):
-            continue
-        unit = _units_by_plain_name(TRACK_COLUMNS[found[0]].kind).get(name[end:])
-        if unit is not None:
-            return found[0], unit, (exact or found)[1]
-    if exact is not None:
-        column = exact[0]
-        return column, _unit_in_last_words(header, column), exact[1]
-    bracket = _BRACKET.search(header)
-    if bracket is None:
-        return None
-    found = known.get(plain_name(header[: bracket.start()]))
-    if found is None:
-        return None
-    column, rank = found
-    kind = TRACK_COLUMNS[column].kind
-    written = plain_name(bracket.group(1))
-    elsewhere = any(written in _units_by_plain_name(other) for other in KINDS)
-    if kind in KINDS and (elsewhere or "/" in bracket.group(1)):
-        raise SettingsError(
-            f"Column {header!r}: the unit {bracket.group(1)!r} is not one of {kind}. "
-            f"Say which it is with --unit {column}=…; known: {_known_units(kind)}."
-        )
-    return column, None, rank
-
-
-def unit_in_header(header: str) -> str | None:
-    """Give the unit a header tells, or None if it tells none.
-
-    Parameters
-    ----------
-    header : str
-        As written in the file.
-
-    Returns
-    -------
-    str or None
-        A unit that :func:`covermap.units.unit_factor` knows.
-    """
-    found = _match(header)
-    return found[1] if found else None
-
-
-def needs_unit(column: str) -> bool:
-    """Tell whether a column's numbers may well come in more than one unit."""
-    kind = TRACK_COLUMNS[column].kind
-    return kind in KINDS and kind not in _OBVIOUS_UNIT and column not in ("easting", "northing")
+def has_obvious_unit(kind: str) -> bool:
+    """Tell whether cells of a kind hardly come in more than one unit."""
+    return kind not in KINDS or kind in _OBVIOUS_UNIT
 
 
 def recognise(
     headers: Sequence[str],
-    columns: Mapping[str, str],
-    units: Mapping[str, str],
-    kg_per_bushel: float | None,
+    kind: TableKind,
+    overrides: Overrides | None = None,
+    where: str = "",
+    units_below: Sequence[str] = (),
 ) -> list[RecognisedColumn]:
-    """Find out which headers of a file are which track columns, and in which unit.
+    """Find out which headers of a file are which columns, and in which unit.
 
     Parameters
     ----------
     headers : sequence of str
-        Headers as written in the file.
-    columns : mapping of str to str
-        What the person said: canonical name or short alias to header.
-    units : mapping of str to str
-        What the person said: canonical name or short alias to unit.
-    kg_per_bushel : float or None
-        Bushel weight of the crop [kg]; needed when a unit is in bushels.
+        As written in the file.
+    kind : TableKind
+        What the file is to be.
+    overrides : Overrides, optional
+        What the person said; it wins.
+    where : str
+        File and line, for messages.
+    units_below : sequence of str
+        Cells of a row of units below the headers.
 
     Returns
     -------
     list of RecognisedColumn
-        In file order, each canonical column at most once.
+        In file order, each column at most once.
 
     Raises
     ------
     SettingsError
         If a name, header or unit the person gave is unknown, or bushels lack a weight.
+    CovermapError
+        The kind's, if a unit in a header is unknown or, in a table made by hand, two headers
+        mean the same.
     """
-    chosen = {_column_for(key): _header_for(key, text, headers) for key, text in columns.items()}
-    said_units = {_column_for(key): (key, unit) for key, unit in units.items()}
+    said = overrides or Overrides()
+    chosen = {
+        _column_for(key, kind): _header_for(key, text, headers, kind)
+        for key, text in said.columns.items()
+    }
+    said_units = {_column_for(key, kind): unit for key, unit in said.units.items()}
     taken = set(chosen.values())
-    best: dict[str, tuple[int, int]] = {}
+    best: dict[tuple[str, str], tuple[tuple[bool, int, int], _Match]] = {}
     for place, header in enumerate(headers):
-        # A unit the person gives settles what the header writes, right or wrong.
-        found = None if header in taken else _match_with(header, said_units)
-        if found is None or found[0] in chosen:
+        below = units_below[place] if place < len(units_below) else ""
+        match = None if header in taken else _match_any(header, below, kind, said_units, where)
+        if match is None or match.column in chosen:
             continue
-        column, _, rank = found
-        if column not in best or rank < best[column][0]:
-            best[column] = (rank, place)
-    picked = {column: headers[place] for column, (_, place) in best.items()} | chosen
-    for column, (key, _) in said_units.items():
-        if column not in picked:
-            raise SettingsError(
-                f"--unit {key}: the track has no column for {column}. "
-                f"Name it with --column {key}=…; headers: {', '.join(headers)}."
+        key = (match.column, match.number if match.column in kind.several else "")
+        other_number = bool(match.number) and float(match.number) != said.number
+        rank = (other_number, match.rank, place)
+        if kind.by_hand and key in best:
+            twin = headers[best[key][0][2]]
+            raise kind.error(
+                f"{where}: columns {twin!r} and {header!r} both mean {' '.join(key).strip()}.",
+                way_out="Keep one of them or name it otherwise.",
             )
-    return sorted(
-        (_with_unit(h, c, said_units.get(c), kg_per_bushel) for c, h in picked.items()),
-        key=lambda one: headers.index(one.header),
-    )
+        if key not in best or rank < best[key][0]:
+            best[key] = (rank, match)
+    picked = [(headers[rank[2]], match) for rank, match in best.values()]
+    for column, header in chosen.items():
+        place = list(headers).index(header)
+        below = units_below[place] if place < len(units_below) else ""
+        picked.append((header, _match_chosen(header, below, column, kind, where)))
+    known = {match.column for _, match in picked}
+    for name in said.units:
+        column = _column_for(name, kind)
+        if column not in known:
+            raise SettingsError(
+                f"A unit was given for {name}, but the {kind.what} has no column for {column}.",
+                f"Headers: {', '.join(headers)}.",
+                "Name its header with {0}.",
+                column_ask(name),
+            )
+    found = [
+        _with_unit(header, match, said_units.get(match.column), kind, said.kg_per_bushel, where)
+        for header, match in picked
+    ]
+    return sorted(found, key=lambda one: headers.index(one.header))
 
 
-def _match_with(
-    header: str, said_units: Mapping[str, tuple[str, str]]
-) -> tuple[str, str | None, int] | None:
-    try:
-        return _match(header)
-    except SettingsError:
-        found = synonyms().get(plain_name(_BRACKET.sub("", header)))
-        if found is None or found[0] not in said_units:
-            raise
-        return found[0], None, found[1]
+def _match_any(
+    header: str, below: str, kind: TableKind, said_units: Mapping[str, str], where: str
+) -> _Match | None:
+    """Match a header, with the unit below it if it has none itself."""
+    for text in ([f"{header} ({below})"] if below else []) + [header]:
+        try:
+            found = _match_numbered(text, kind, where)
+        except CovermapError:
+            # A unit the person gives settles what the header writes, right or wrong.
+            column = kind.named(_BRACKET.sub("", text))
+            if column is None or column not in said_units:
+                raise
+            found = _Match(column, None, 0)
+        if found is not None:
+            return found
+    return None
 
 
-def _column_for(key: str) -> str:
-    column = column_named(key)
+def _match_numbered(header: str, kind: TableKind, where: str) -> _Match | None:
+    number = kind.number.search(header) if kind.number else None
+    if number is not None:
+        text = header[: number.start()] + kind.number_as + header[number.end() :]
+        found = _match(text, header, kind, where)
+        if found is not None:
+            return _Match(found.column, found.unit, found.rank, number[1].replace(",", "."))
+    return _match(header, header, kind, where)
+
+
+def _match(text: str, header: str, kind: TableKind, where: str) -> _Match | None:
+    """Give column, unit (None if the text does not tell) and rank of a header's text."""
+    name, known = plain_name(text), kind.synonyms
+    exact = dict(known.get(name, ()))
+    for end in range(len(name) - 1, 0, -1):
+        for column, rank in known.get(name[:end], ()):
+            unit = units_by_plain_name(kind.columns[column].kind).get(name[end:])
+            if unit is not None and (not exact or column in exact):
+                return _Match(column, unit, exact.get(column, rank))
+    for column, rank in exact.items():
+        return _Match(column, _unit_in_last_words(text, kind.columns[column].kind), rank)
+    bracket = _BRACKET.search(text)
+    if bracket is None:
+        return None
+    for column, rank in known.get(plain_name(text[: bracket.start()]), ()):
+        _refuse_unit(bracket[1], kind.columns[column], header, kind, where)
+        return _Match(column, None, rank)
+    return None
+
+
+def _refuse_unit(text: str, column: Column, header: str, kind: TableKind, where: str) -> None:
+    """Raise if a word in brackets is a unit of something else, or must be one and is none."""
+    elsewhere = any(plain_name(text) in units_by_plain_name(other) for other in KINDS)
+    strict = kind.strict_units and not has_obvious_unit(column.kind)
+    if column.is_number and (elsewhere or strict or "/" in text):
+        at = f"{where}, column" if where else "Column"
+        raise kind.unit_error(
+            f"{at} {header!r}: the unit {text!r} is not one of {column.kind}.",
+            f"Expected one of {known_units(column.kind)}.",
+            column.name,
+        )
+
+
+def _column_for(key: str, kind: TableKind) -> str:
+    column = kind.named(key)
     if column is None:
-        names = [*TRACK_COLUMNS, "flow", "width", "mass", "yield", "speed", "pass", "lon", "lat"]
-        near = difflib.get_close_matches(key.lower(), names, 3, 0.5) or list(TRACK_COLUMNS)
-        raise SettingsError(f"{key!r} is not a track column. Nearest: {', '.join(near)}.")
+        near = difflib.get_close_matches(plain_name(key), list(kind.synonyms), 3, 0.5)
+        shown = ", ".join(near or kind.columns)
+        raise SettingsError(f"{key!r} is no column of a {kind.what}. Nearest: {shown}.")
     return column
 
 
-def _header_for(key: str, text: str, headers: Sequence[str]) -> str:
-    if text in headers:
-        return text
-    for header in headers:
-        if plain_name(header) == plain_name(text):
-            return header
+def _header_for(key: str, text: str, headers: Sequence[str], kind: TableKind) -> str:
+    for same in (str, plain_name):
+        for header in headers:
+            if same(header) == same(text):
+                return header
     by_lower = {header.lower(): header for header in headers}
     near = difflib.get_close_matches(text.lower(), list(by_lower), 3, 0.4)
     shown = ", ".join(by_lower[name] for name in near) if near else ", ".join(headers)
     raise SettingsError(
-        f"--column {key}={text}: the track has no column {text!r}. "
-        f"{'Nearest' if near else 'It has'}: {shown}."
+        f"The {kind.what} has no column {text!r}.",
+        f"{'Nearest' if near else 'It has'}: {shown}.",
+        "Correct {0}.",
+        column_ask(key, text),
     )
 
 
 def _with_unit(
-    header: str, column: str, said: tuple[str, str] | None, kg_per_bushel: float | None
+    header: str,
+    match: _Match,
+    said: str | None,
+    kind: TableKind,
+    kg_per_bushel: float | None,
+    where: str,
 ) -> RecognisedColumn:
-    declared = TRACK_COLUMNS[column]
-    if declared.kind not in KINDS:
+    column = kind.columns[match.column]
+    told = said or match.unit
+    if not column.is_number:
         if said is not None:
-            raise SettingsError(f"--unit {said[0]}: {column} has no unit; leave it out.")
-        return RecognisedColumn(header, column, declared.unit, 1.0)
-    if said is not None:
-        unit = _units_by_plain_name(declared.kind).get(plain_name(said[1]), said[1])
-    else:
-        unit = _told_unit(header, column) or declared.unit
-    factor = unit_factor(unit, declared.kind, kg_per_bushel)
+            raise SettingsError(f"{column.name} has no unit; leave {said!r} out.")
+        unit = told or column.unit
+        return RecognisedColumn(header, column.name, unit, 1.0, told is not None, match.number)
+    unit = told or column.unit
+    unit = units_by_plain_name(column.kind).get(plain_name(unit), unit)
+    factor = unit_factor(unit, column.kind, kg_per_bushel)
     if factor is None and plain_name(unit).startswith("bu"):
         raise SettingsError(
-            f"Column {header!r} is in bushels ({unit}), and a bushel weighs what the crop says. "
-            f"Name the crop with --crop, or give another unit with --unit {column}=…."
+            f"Column {header!r} is in bushels ({unit}), and a bushel weighs what the crop says.",
+            "",
+            "Name the crop with {0}, or give another unit with {1}.",
+            Ask("crop.kind"),
+            unit_ask(column.name),
         )
     if factor is None:
         raise SettingsError(
-            f"--unit {said[0] if said else column}={unit}: not a unit of {declared.kind}. "
-            f"Known: {_known_units(declared.kind)}."
+            f"{where + ': ' if where else ''}{unit!r} is no unit of {column.kind}.",
+            f"Known: {known_units(column.kind)}.",
+            "Correct {0}.",
+            unit_ask(column.name, unit),
         )
-    return RecognisedColumn(header, column, unit, factor)
+    return RecognisedColumn(header, column.name, unit, factor, told is not None, match.number)
 
 
-def _told_unit(header: str, column: str) -> str | None:
-    """Give the unit of a header, also where its name is known only from the person."""
-    found = _match(header)
-    if found is not None and found[0] == column:
-        return found[1]
-    return _unit_in_last_words(header, column)
+def _match_chosen(header: str, below: str, column: str, kind: TableKind, where: str) -> _Match:
+    """Give the unit of a header that the person named, from its words or the row below."""
+    found = _match_any(header, below, kind, {column: ""}, where)
+    if found is not None and found.column == column:
+        return found
+    one = kind.columns[column].kind
+    unit = units_by_plain_name(one).get(plain_name(below)) or _unit_in_last_words(header, one)
+    return _Match(column, unit, 0)
 
 
-def _unit_in_last_words(header: str, column: str) -> str | None:
-    units = _units_by_plain_name(TRACK_COLUMNS[column].kind)
+def _unit_in_last_words(header: str, kind: str) -> str | None:
+    units = units_by_plain_name(kind)
     bracket = _BRACKET.search(header)
     if bracket is not None:
         return units.get(plain_name(bracket.group(1)))
@@ -338,5 +285,6 @@ def _unit_in_last_words(header: str, column: str) -> str | None:
     return None
 
 
-def _known_units(kind: str) -> str:
+def known_units(kind: str) -> str:
+    """List the units of a kind for a message."""
     return ", ".join((*KINDS[kind].factors, *_BUSHELS.get(kind, ())))

@@ -1,11 +1,14 @@
-"""The first look at a file: whether it is text at all, and stays text to its end."""
+"""The first look at a file: whether it is there, is text at all, and stays text to its end."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
-from covermap.errors import TrackError, TrayError
+from covermap.errors import CovermapError
 
 SNIFFED_BYTES = 1 << 20
 _MAGIC = {
@@ -20,30 +23,80 @@ _MAGIC = {
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
-def encoding_of_text(sniffed: bytes, name: str) -> str:
+@dataclass(frozen=True)
+class FileKind:
+    """What a file is to be, so that all that goes wrong is said in its words.
+
+    Attributes
+    ----------
+    error : type of CovermapError
+        What is raised for such a file.
+    what : str
+        How a person calls it, such as ``wind record``.
+    form : str
+        How it is written, such as ``CSV with one reading per line``.
+    """
+
+    error: type[CovermapError]
+    what: str
+    form: str
+
+
+@contextmanager
+def told_if_unreadable(path: Path, kind: FileKind) -> Iterator[None]:
+    """Turn what the system says of a file that cannot be opened into the kind's error."""
+    name = path.name
+    try:
+        yield
+    except FileNotFoundError:
+        raise kind.error(
+            f"{name} was not found: no such {kind.what}.",
+            way_out="Check the name and the folder; what a file names is seen from its own folder.",
+        ) from None
+    except OSError as error:
+        if path.is_dir():
+            raise kind.error(
+                f"{name} is a folder and cannot be opened as a file.",
+                way_out=f"Give the {kind.what} itself.",
+            ) from None
+        if isinstance(error, PermissionError):
+            raise kind.error(
+                f"{name} may not be read by this user.",
+                way_out="Change its permissions or copy it.",
+            ) from None
+        raise kind.error(
+            f"{name} cannot be read: {error.strerror or 'input/output error'}.",
+            way_out="Copy it to this computer and try again.",
+        ) from None
+
+
+def encoding_of_text(sniffed: bytes, name: str, kind: FileKind) -> str:
     """Give the encoding of a text file from its first megabyte, or refuse what is no text.
 
     Raises
     ------
-    TrackError
-        If the file is empty, binary, or one endless line.
+    CovermapError
+        The kind's, if the file is empty, binary, or one endless line.
     """
     if not sniffed.strip():
-        raise TrackError(f"{name} is empty. Export the track again, with a header line.")
+        raise kind.error(
+            f"{name} is empty.", f"Expected a {kind.what} as {kind.form}.", "Export it again."
+        )
     for magic, what in _MAGIC.items():
         if sniffed.startswith(magic):
-            raise TrackError(
-                f"{name} is {what}, not a text table. Export the track as CSV, or give the "
-                "file the ending of its real format."
+            raise kind.error(
+                f"{name} is no text file but {what}.",
+                way_out=f"Export the {kind.what} as {kind.form}, or give the file the ending of "
+                "its real format.",
             )
     if sniffed.startswith(_UTF16):
         return "utf-16"
     if b"\0" in sniffed:
-        raise _not_text(name)
+        raise _not_text(name, kind)
     if len(sniffed) == SNIFFED_BYTES and b"\n" not in sniffed and b"\r" not in sniffed:
-        raise TrackError(
-            f"{name} has no line break in its first megabyte, so it is no table of fixes. "
-            "Export the track as CSV with one fix per line."
+        raise kind.error(
+            f"{name} has no line break in its first megabyte, so it is no {kind.what}.",
+            way_out=f"Export it as {kind.form}.",
         )
     try:
         sniffed.decode("utf-8")
@@ -54,9 +107,10 @@ def encoding_of_text(sniffed: bytes, name: str) -> str:
     return "utf-8"
 
 
-def _not_text(name: str) -> TrackError:
-    return TrackError(
-        f"{name} holds binary data, not text. Export the track as CSV with one fix per line."
+def _not_text(name: str, kind: FileKind) -> CovermapError:
+    return kind.error(
+        f"{name} is no text file: it holds binary data.",
+        way_out=f"Export the {kind.what} as {kind.form}.",
     )
 
 
@@ -64,6 +118,7 @@ def read_rest(
     stream: io.BufferedReader,
     sniffed: bytes,
     name: str,
+    kind: FileKind,
     *,
     is_utf16: bool = False,
     in_lines: bool = True,
@@ -72,43 +127,33 @@ def read_rest(
 
     Raises
     ------
-    TrackError
-        If there are NUL bytes or, where the text comes in lines, no line break.
+    CovermapError
+        The kind's, if there are NUL bytes or, where the text comes in lines, no line break.
     """
     chunks = [sniffed]
     while chunk := stream.read(SNIFFED_BYTES):
         # Junk behind a good header must not fill the memory either.
         if not is_utf16 and b"\0" in chunk:
-            raise _not_text(name)
+            raise _not_text(name, kind)
         full = in_lines and len(chunk) == SNIFFED_BYTES
         if full and b"\n" not in chunk and b"\r" not in chunk:
-            raise TrackError(
-                f"{name} has a line longer than a megabyte. Export the track again as CSV."
+            raise kind.error(
+                f"{name} has a line longer than a megabyte.",
+                way_out=f"Export the {kind.what} again as {kind.form}.",
             )
         chunks.append(chunk)
     return b"".join(chunks)
 
 
-def read_small_text(path: Path, what: str) -> str:
-    """Read a small text file, or say in one sentence why it is none."""
-    try:
-        with path.open("rb") as stream:
-            data = stream.read(SNIFFED_BYTES + 1)
-    except FileNotFoundError:
-        raise TrayError(f"{path.name}: no such {what}; check the name.") from None
-    except OSError as error:
-        raise TrayError(
-            f"{path.name}: cannot be opened ({error.strerror or error}); expected a {what} as "
-            "a text file."
-        ) from None
-    if not data.strip():
-        raise TrayError(f"{path.name} is empty; expected a {what} as a text file.")
-    if len(data) > SNIFFED_BYTES:
-        raise TrayError(f"{path.name} is larger than a megabyte and so is no {what}.")
-    try:
-        encoding = encoding_of_text(data, path.name)
-    except TrackError:
-        raise TrayError(
-            f"{path.name} is no text file; save the {what} as text (CSV for a table) and try again."
-        ) from None
+def decoded(data: bytes, encoding: str) -> str:
+    """Give bytes as text, without the mark that some programs put first."""
     return data.decode(encoding, "replace").removeprefix("\ufeff")
+
+
+def read_text(path: Path, kind: FileKind) -> str:
+    """Read a whole text file, or say in one sentence why it is none."""
+    with told_if_unreadable(path, kind), path.open("rb") as stream:
+        sniffed = stream.read(SNIFFED_BYTES)
+        encoding = encoding_of_text(sniffed, path.name, kind)
+        data = read_rest(stream, sniffed, path.name, kind, is_utf16=encoding == "utf-16")
+    return decoded(data, encoding)

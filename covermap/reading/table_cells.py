@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.reading.times import plain_moments
-
+UTC_DTYPE = pd.DatetimeTZDtype("ns", "UTC")
+_PLAIN = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}:[0-5]\d(?:\.\d{1,9})?(?:Z|[+-]\d{2}:\d{2})"
 _BLOCK_ROWS = 100_000
 _NUMBERS = (np.dtype(np.int64), np.dtype(np.float64))
 
@@ -60,3 +60,25 @@ def _read_blocks(
                 part[moments_in] = moments
             parts.append(part)
     return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+
+
+def plain_moments(cells: pd.Series) -> pd.Series | None:
+    """Give UTC times where all cells are written as ISO 8601 with a zone.
+
+    Parameters
+    ----------
+    cells : pandas.Series
+        As read; empty cells are missing.
+
+    Returns
+    -------
+    pandas.Series or None
+        ``datetime64[ns, UTC]``; None if any cell is written otherwise.
+    """
+    filled = cells.dropna()
+    if len(filled) and not filled.str.fullmatch(_PLAIN).all():
+        return None
+    try:
+        return pd.to_datetime(cells, format="ISO8601", utc=True).astype(UTC_DTYPE)
+    except ValueError:  # no such day, or one that does not fit in nanoseconds
+        return None

@@ -44,6 +44,51 @@ def text_of_lines(
     )
 
 
+def with_lines_mended(
+    data: bytes,
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    lines: NDArray[np.intp],
+    fields: NDArray[np.int64],
+    expected: int,
+    delimiter: str,
+) -> tuple[bytes, NDArray[np.intp]]:
+    """Give some lines as many fields as expected by adding or leaving out blank last ones.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    starts, ends : numpy.ndarray
+        (lines,) place of the first byte and of the line break of each line.
+    lines : numpy.ndarray
+        Which lines, from 0.
+    fields : numpy.ndarray
+        (lines,) number of fields of each line.
+    expected : int
+        Fields wanted.
+    delimiter : str
+        One ASCII character.
+
+    Returns
+    -------
+    data : bytes
+        With as many lines as before.
+    mended : numpy.ndarray
+        Those of the lines that could be mended.
+    """
+    mark, parts, done, mended = delimiter.encode(), [], 0, []
+    for line in lines:
+        text = data[starts[line] : ends[line]]
+        kept = text.rstrip(b" \t\r" + mark)
+        count = int(fields[line]) - text[len(kept) :].count(mark)
+        if count <= expected:
+            parts += [data[done : starts[line]], kept, mark * (expected - count)]
+            done = ends[line]
+            mended.append(line)
+    return b"".join((*parts, data[done:])), np.array(mended, dtype=np.intp)
+
+
 def count_fields(
     octets: NDArray[np.uint8],
     starts: NDArray[np.int64],

@@ -1,47 +1,38 @@
-"""Clock times in the forms that tracks carry them, turned into UTC."""
+"""Clock times in the forms that tables carry them, turned into UTC."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from covermap.errors import TrackError
+from covermap.reading.table_cells import UTC_DTYPE
+from covermap.reading.table_kind import BLANK, RawTable, RecognisedColumn
 
-_UTC_DTYPE = pd.DatetimeTZDtype("ns", "UTC")
 _ZONE = r"(?:[T ]\d{2}:?\d{2}|^\d{1,2}:\d{2}).*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
-_PLAIN = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}:[0-5]\d(?:\.\d{1,9})?(?:Z|[+-]\d{2}:\d{2})"
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?\.?(?:[Mm]\.?)?"
 _DAY_MONTH_YEAR = (
     rf"^(\d{{1,2}})([/.\-])(\d{{1,2}})[/.\-](\d{{4}}|\d{{2}})(?:[ ,T]+{_CLOCK})?\s*Z?$"
 )
 _ONLY_CLOCK = rf"^{_CLOCK}\s*Z?$"
 _SPREADSHEET_EPOCH = pd.Timestamp("1899-12-30")
-_EMPTY = ("", "na", "nan", "nat", "null", "none", "-", "n/a")
 
 
 def read_times(
+    raw: RawTable,
     time: pd.Series | None,
     date: pd.Series | None,
-    source_row: NDArray[np.int64],
-    where: str,
-    row_word: str,
-    time_unit: str = "",
+    one: RecognisedColumn | None,
 ) -> tuple[pd.Series | None, list[str]]:
-    """Turn the time and date columns of a track into UTC times.
+    """Turn the time and date columns of a table into UTC times.
 
     Parameters
     ----------
+    raw : RawTable
+        The table they come from.
     time, date : pandas.Series or None
         As read: text, numbers or datetimes.
-    source_row : numpy.ndarray
-        Line or feature number of each row, for messages.
-    where : str
-        File and column, for messages.
-    row_word : str
-        ``line`` or ``feature``.
-    time_unit : str
-        ``s`` if the header says that the time counts seconds.
+    one : RecognisedColumn or None
+        The header that speaks for both in messages; its unit, if told, is that of the time.
 
     Returns
     -------
@@ -52,17 +43,19 @@ def read_times(
 
     Raises
     ------
-    TrackError
-        If more than half of the column is no time.
+    CovermapError
+        The table's, if more than half of the column is no time.
     """
     notes: list[str] = []
+    where = raw.name if one is None else raw.where(one)
+    no_time = f"The {raw.kind.what} has no time; order in the file stands in for it."
     if date is not None and (time is None or not time.notna().any()):
         whole = date.astype(str).str.contains(r"\d{1,2}:\d{2}")
         if whole.any() and not date.astype(str).str.contains("00:00:00")[whole].all():
             # Some call the whole instant a date.
             time, date = date, None
     if time is None or not time.notna().any():
-        return None, ["The track has no time; order in the file stands in for it."]
+        return None, [no_time]
     if isinstance(time.dtype, pd.DatetimeTZDtype):
         return _in_nanoseconds(time.dt.tz_convert("UTC")), notes
     if pd.api.types.is_datetime64_dtype(time.dtype):
@@ -70,52 +63,32 @@ def read_times(
         return _utc(time), notes
     text = _as_text(time)
     if not text.notna().any():
-        return None, ["The track has no time; order in the file stands in for it."]
+        return None, [no_time]
     days = None if date is None else _as_text(date)
     if days is not None and days.notna().any():
         text = _join(days, text)
     numbers = _numbers(text)
     filled = text.notna()
     if (numbers.notna() & filled).sum() > 0.5 * filled.sum():
-        times = _from_numbers(numbers, time_unit, where, notes)
+        unit = one.unit if one is not None and one.unit_told else ""
+        times = _from_numbers(numbers, unit, where, notes)
     else:
         times = _from_text(text, where, notes)
     bad = filled & times.isna()
     if bad.any():
-        row = int(source_row[int(np.flatnonzero(bad.to_numpy())[0])])
+        line = f"{raw.row_word} {int(raw.source_row[int(np.flatnonzero(bad.to_numpy())[0])])}"
         example = text[bad].iloc[0]
         if bad.sum() > 0.5 * len(text):
-            raise TrackError(
-                f"{where}, {row_word} {row}: {example!r} is no time, nor is most of the column. "
-                "Expected e.g. 2018-07-18T13:08:36Z; name the right column with --column time=…."
+            raise raw.kind.column_error(
+                f"{where}, {line}: {example!r} is no time, nor is most of the column.",
+                "Expected e.g. 2018-07-18T13:08:36Z.",
+                "time",
             )
         notes.append(
             f"{where}: no readable time in {int(bad.sum())} of {len(text)} cells, first "
-            f"{example!r} in {row_word} {row}; those fixes have no time."
+            f"{example!r} in {line}; those {raw.kind.rows} have no time."
         )
     return times, notes
-
-
-def plain_moments(cells: pd.Series) -> pd.Series | None:
-    """Give UTC times where all cells are written as ISO 8601 with a zone.
-
-    Parameters
-    ----------
-    cells : pandas.Series
-        As read; empty cells are missing.
-
-    Returns
-    -------
-    pandas.Series or None
-        ``datetime64[ns, UTC]``; None if any cell is written otherwise.
-    """
-    filled = cells.dropna()
-    if len(filled) and not filled.str.fullmatch(_PLAIN).all():
-        return None
-    try:
-        return pd.to_datetime(cells, format="ISO8601", utc=True).astype(_UTC_DTYPE)
-    except ValueError:  # no such day, or one that does not fit in nanoseconds
-        return None
 
 
 def _no_zone(where: str) -> str:
@@ -130,7 +103,7 @@ def _as_text(column: pd.Series) -> pd.Series:
     text = column.astype("object")
     present = text.notna()
     text = text.where(~present, text.astype(str).str.strip())
-    return text.where(present & ~text.astype(str).str.lower().isin(_EMPTY), None)
+    return text.where(present & ~text.astype(str).str.lower().isin(BLANK), None)
 
 
 def _numbers(text: pd.Series) -> pd.Series:
@@ -206,7 +179,7 @@ def _utc(naive: pd.Series) -> pd.Series:
 def _in_nanoseconds(times: pd.Series) -> pd.Series:
     # Years such as 0001 or 9999 stand for "not known" and do not fit in nanoseconds.
     year = times.dt.year
-    return times.where((year > 1900) & (year < 2200)).astype(_UTC_DTYPE)
+    return times.where((year > 1900) & (year < 2200)).astype(UTC_DTYPE)
 
 
 def _from_text(text: pd.Series, where: str, notes: list[str]) -> pd.Series:
@@ -236,7 +209,7 @@ def _from_day_month_year(plain: pd.Series, where: str, notes: list[str]) -> pd.S
     first = pd.to_numeric(parts[0], errors="coerce")
     second = pd.to_numeric(parts[2], errors="coerce")
     if not first.notna().any():
-        return pd.Series(pd.NaT, index=plain.index, dtype=_UTC_DTYPE)
+        return pd.Series(pd.NaT, index=plain.index, dtype=UTC_DTYPE)
     day_first = int((first > 12).sum()) > int((second > 12).sum())
     if not (first > 12).any() and not (second > 12).any():
         day_first = bool((parts[1] == ".").any())
@@ -258,8 +231,8 @@ def _from_clock(plain: pd.Series, where: str, notes: list[str]) -> pd.Series:
     seconds = _clock_seconds(plain.str.extract(_ONLY_CLOCK))
     if seconds.notna().any():
         notes.append(
-            f"{where}: times of day without a date; 1970-01-01 stands in for it. Give the "
-            "date column with --column date=… if there is one."
+            f"{where}: times of day without a date; 1970-01-01 stands in for it. Give a column "
+            "of dates, named date, if there is one."
         )
     return _since(pd.Timestamp("1970-01-01"), seconds)
 

@@ -1,4 +1,4 @@
-"""Tracks kept as geometry: GeoJSON, GeoPackage, Shapefile and what else the driver opens.
+"""Tables kept as geometry: GeoJSON, GeoPackage, Shapefile and what else the driver opens.
 
 GeoJSON is read with the standard library, since a list per vertex keeps its type that way
 (RFC 7946 allows any JSON value as a property).
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import warnings
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,69 +16,71 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from covermap.errors import TrackError
+from covermap.errors import Ask, CovermapError
 from covermap.reading.columns import recognise
-from covermap.reading.file_bytes import SNIFFED_BYTES, read_rest
-from covermap.reading.text_table import RawTrack
+from covermap.reading.file_bytes import SNIFFED_BYTES, FileKind, read_rest, told_if_unreadable
+from covermap.reading.table_kind import Overrides, RawTable, TableKind
 
 _POINT, _LINE, _RING = 0, 1, 2
 
 
-def read_vector_track(
-    path: Path,
-    columns: Mapping[str, str],
-    units: Mapping[str, str],
-    kg_per_bushel: float | None,
-) -> RawTrack:
-    """Read a vector file: points are fixes, each part of a line is a pass.
+def read_vector_table(path: Path, kind: TableKind, overrides: Overrides) -> RawTable:
+    """Read a vector file: points are rows, and so are the vertices of lines.
 
     Parameters
     ----------
     path : pathlib.Path
         The file.
-    columns, units : mapping of str to str
-        What the person said, see :func:`covermap.reading.columns.recognise`.
-    kg_per_bushel : float or None
-        Bushel weight of the crop [kg].
+    kind : TableKind
+        What it is to be.
+    overrides : Overrides
+        What the person said of its headers and units.
 
     Returns
     -------
-    RawTrack
+    RawTable
         ``source_row`` is the number of the feature, from 1.
 
     Raises
     ------
-    TrackError
-        If the file cannot be opened or holds no points or lines.
+    CovermapError
+        The kind's, if the file cannot be opened or holds no points or lines.
     SettingsError
         If an override names an unknown column, header or unit.
     """
     notes: list[str] = []
     crs: str | None
-    if is_json(path):
-        frame, geometry, crs, broken = _read_geojson(path)
-    else:
-        frame, geometry, crs = _read_with_driver(path, notes)
-        broken = {}
+    with told_if_unreadable(path, kind):
+        if is_json(path):
+            frame, geometry, crs, broken = _read_geojson(path, kind)
+        else:
+            # Opened here, so that a missing or locked file is named as such.
+            with path.open("rb") as stream:
+                if not stream.read(1):
+                    raise kind.error(f"{path.name} is empty.", way_out=_again(kind))
+            frame, geometry, crs = _read_with_driver(path, kind, notes)
+            broken = {}
     if len(geometry) == 0:
-        raise TrackError(f"{path.name} holds no feature. Export the track again.")
+        raise kind.error(f"{path.name} holds no feature.", way_out=_again(kind))
     headers = tuple(str(name) for name in frame.columns)
-    recognised = tuple(recognise(headers, columns, units, kg_per_bushel))
+    recognised = tuple(recognise(headers, kind, overrides, path.name))
     frame = frame[[one.header for one in recognised]]
-    kind = shapely.get_type_id(geometry)
+    shape = shapely.get_type_id(geometry)
     # Multipoints and multilines hold points and lines; all else is no track.
-    usable = np.isin(kind, (_POINT, _LINE, 4, 5)) & ~shapely.is_empty(geometry)
+    usable = np.isin(shape, (_POINT, _LINE, 4, 5)) & ~shapely.is_empty(geometry)
     if not usable.any():
-        if np.isin(kind, (3, 6)).any():
-            raise TrackError(
-                f"{path.name} holds areas, not a track. Expected points or lines; a field "
-                "boundary goes into --boundary."
+        if np.isin(shape, (3, 6)).any():
+            raise kind.error(
+                f"{path.name} holds areas, not a {kind.what}.",
+                "Expected points or lines.",
+                "A field boundary goes into {0}.",
+                Ask("field.boundary"),
             )
-        raise TrackError(
-            f"{path.name}: no feature has a position. Expected points or lines; export again."
+        raise kind.error(
+            f"{path.name}: no feature has a position.", "Expected points or lines.", _again(kind)
         )
     unreadable = tuple(
-        (int(i) + 1, *broken.get(int(i), _why_unusable(int(kind[i]))))
+        (int(i) + 1, *broken.get(int(i), _why_unusable(int(shape[i]))))
         for i in np.flatnonzero(~usable)
     )
     feature = np.flatnonzero(usable)
@@ -91,7 +92,9 @@ def read_vector_track(
     first_part = np.searchsorted(owner, owner)
     several = np.bincount(owner)[owner] > 1
     number_within = np.where(is_line & several, np.arange(len(owner)) - first_part + 1, 0)
-    return RawTrack(
+    return RawTable(
+        name=path.name,
+        kind=kind,
         frame=_spread_over_vertices(frame, feature_of, notes, path.name),
         source_row=(feature_of + 1).astype(np.int64),
         recognised=recognised,
@@ -121,36 +124,43 @@ def _why_unusable(kind: int) -> tuple[str, str]:
     return "not a point or line", "areas and collections are no fixes"
 
 
+def _again(kind: FileKind) -> str:
+    return f"Export the {kind.what} again."
+
+
 def _read_geojson(
-    path: Path,
+    path: Path, kind: FileKind
 ) -> tuple[pd.DataFrame, NDArray[np.object_], str, dict[int, tuple[str, str]]]:
     name = path.name
     with path.open("rb") as stream:
         start = stream.read(SNIFFED_BYTES)
         if b"\0" in start or (b'"Feature"' not in start and b'"coordinates"' not in start):
-            raise TrackError(
-                f"{name} is no GeoJSON: no feature in its first megabyte. Expected a "
-                "FeatureCollection of points or lines; export the track again."
+            raise kind.error(
+                f"{name} is no GeoJSON: no feature in its first megabyte.",
+                "Expected a FeatureCollection of points or lines.",
+                _again(kind),
             )
-        data = read_rest(stream, start, name, in_lines=False)
+        data = read_rest(stream, start, name, kind, in_lines=False)
     try:
         tree = json.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError:
-        raise TrackError(f"{name} is not UTF-8, as GeoJSON has to be. Export it again.") from None
+        raise _no_json(f"{name} is not UTF-8, as GeoJSON has to be.", kind) from None
     except json.JSONDecodeError as error:
-        raise TrackError(
-            f"{name}, line {error.lineno}: broken JSON ({error.msg}). The file may be cut off; "
-            "export it again."
-        ) from None
+        wrong = f"{name}, line {error.lineno}: broken JSON ({error.msg}). It may be cut off."
+        raise _no_json(wrong, kind) from None
     except RecursionError:
-        raise TrackError(f"{name}: JSON nested too deeply. Export the track again.") from None
+        raise _no_json(f"{name}: JSON nested too deeply.", kind) from None
     features = tree.get("features") if tree.get("type") == "FeatureCollection" else [tree]
     if not isinstance(features, list):
-        raise TrackError(f"{name}: 'features' is no list. Expected GeoJSON (RFC 7946).")
+        raise _no_json(f"{name}: 'features' is no list.", kind)
     features = [one if isinstance(one, dict) else {} for one in features]
     geometry, broken = _shapes(features)
     properties = [_dict(one.get("properties")) for one in features]
     return pd.DataFrame(properties, dtype=object), geometry, _json_crs(tree), broken
+
+
+def _no_json(wrong: str, kind: FileKind) -> CovermapError:
+    return kind.error(wrong, "Expected GeoJSON (RFC 7946).", _again(kind))
 
 
 def _dict(value: Any) -> dict[str, Any]:
@@ -191,7 +201,7 @@ def _shapes(
 
 
 def _read_with_driver(
-    path: Path, notes: list[str]
+    path: Path, kind: FileKind, notes: list[str]
 ) -> tuple[pd.DataFrame, NDArray[np.object_], str | None]:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
@@ -201,23 +211,23 @@ def _read_with_driver(
             warnings.simplefilter("always")
             layers = [
                 (pyogrio.read_info(path, layer=layer, force_feature_count=True), layer)
-                for layer, kind in pyogrio.list_layers(path)
-                if kind is not None
+                for layer, shape in pyogrio.list_layers(path)
+                if shape is not None
             ]
             if not layers:
-                raise TrackError(f"{path.name} has no layer with geometry. Export it again.")
+                raise kind.error(f"{path.name} has no layer with geometry.", way_out=_again(kind))
             lines_or_points = [
                 one for one in layers if "Polygon" not in (one[0]["geometry_type"] or "")
             ]
             info, layer = max(lines_or_points or layers, key=lambda one: one[0]["features"])
             table = pyogrio.read_dataframe(path, layer=layer)
     except (DataSourceError, DataLayerError, ValueError, UnicodeDecodeError) as error:
-        if isinstance(error, TrackError):
+        if isinstance(error, CovermapError):
             raise
-        raise TrackError(
+        raise kind.error(
             f"{path.name} cannot be opened as a vector file. It may be cut off, or a part of it "
-            "be missing (a Shapefile needs its .shx and .dbf); export the track again, as CSV "
-            "or GeoPackage."
+            "be missing (a Shapefile needs its .shx and .dbf).",
+            way_out=f"Export the {kind.what} again, as CSV or GeoPackage.",
         ) from None
     told = {str(one.message).replace(str(path), path.name) for one in caught}
     notes.extend(f"While reading {path.name}: {text}" for text in sorted(told))

@@ -20,7 +20,6 @@ from covermap.drawing.look import (
     axes_at,
     blank_axes,
     house_look,
-    length_unit,
     new_figure,
     svg_of,
     two_colours,
@@ -44,13 +43,12 @@ from covermap.drawing.map_texts import LAYER_TITLES, display_range, layer_unit, 
 from covermap.drawing.plan_signs import draw_sign
 from covermap.files.open_result import MapResult
 from covermap.tables.signs import Sign, action_signs_of
-from covermap.units import shown
+from covermap.units import MM_PER_INCH, length_unit, shown
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from matplotlib.axes import Axes
 
-_MM_PER_INCH = 25.4
 #: Width and most height of a map of a layer, of one of zones, and of a profile [mm].
 _LAYER_MM, _ZONES_MM, _SECTION_MM = (178.0, 126.0), (88.0, 100.0), (178.0, 52.0)
 _MARGIN, _GAP = 0.06, 0.14
@@ -116,10 +114,9 @@ def field_picture(
     bounds = shapely.total_bounds(ground) if ground else np.array(grid.bounds)
     signs = [] if zones is None else action_signs_of(zones["rule_id"])
     kinds = list(STRIP_LOOKS) if strips and zones is None else []
-    most = np.array(size_mm or (_LAYER_MM if zones is None else _ZONES_MM)) / _MM_PER_INCH
+    most = np.array(size_mm or (_LAYER_MM if zones is None else _ZONES_MM)) / MM_PER_INCH
     sheet = _sheet(bounds[2:] - bounds[:2], most, len(signs) or len(kinds), ramp=zones is None)
-    limits = (found.limit("gap_below"), found.limit("double_above"))
-    keys = limit_keys(limits)
+    keys = limit_keys(found.limits)
     with house_look(8.5):
         figure = new_figure(sheet.size)
         axes = axes_at(figure, sheet.map_box)
@@ -129,12 +126,12 @@ def field_picture(
         if zones is not None:
             draw_zones(axes, zones.to_crs(grid.crs))
         else:
-            ends = display_range(layer, values, limits, us_units)
+            ends = display_range(layer, values, found.limits, us_units)
             draw_raster(axes, values, grid, layer, ends)
             draw_ramp(
                 axes_at(figure, _ramp_box(sheet)),
                 layer,
-                legend_marks(layer, ends, limits, us_units),
+                legend_marks(layer, ends, found.limits, us_units),
                 f"{LAYER_TITLES[layer]} [{layer_unit(layer, us_units)}]",
                 upright=sheet.beside,
             )
@@ -247,7 +244,7 @@ def cross_section_plot(
         raise ValueError(f"no profile of {distance.shape} distances and {profile.shape} values")
     factor = shown(us_units)["mass per area"].per_si if layer == "residue_t_ha" else 1.0
     metres, unit = length_unit(us_units)
-    wide, high = (side / _MM_PER_INCH for side in _SECTION_MM)
+    wide, high = (side / MM_PER_INCH for side in _SECTION_MM)
     with house_look(8.5, open_frame=True):
         figure = new_figure((wide, high))
         axes = axes_at(figure, (0.75, 0.42, wide - 0.75 - _LABELS_WIDE, high - 0.72))

@@ -20,7 +20,7 @@ from covermap.drawing.labels import (
     RATIO_MEANING,
     UNEVENNESS,
     blown_from,
-    limit_key,
+    limit_keys,
     opening,
 )
 from covermap.errors import OutputError
@@ -169,10 +169,10 @@ def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
             f"{unit['length'].text(summary['evenness']['tray_m'])} trays",
         ),
     ]
-    for kind, limit in (("gap", "gap_below"), ("double", "double_above")):
+    for kind, key in limit_keys(found.limits).items():
         of = summary[kind]
         share = f"{100 * of['area_ha'] / harvested:.0f} % of it; " if harvested > 0 else ""
-        _, beyond = limit_key(kind, found.limit(limit)).split(": ")
+        _, beyond = key.split(": ")
         numbers.append(
             (
                 "Gap ground" if kind == "gap" else "Double ground",

@@ -122,7 +122,7 @@ def _across(found: MapResult, us_units: bool) -> str | None:
         distance[on] - begin,
         ratio[on],
         layer="spread_ratio",
-        limits=(found.limit("gap_below"), found.limit("double_above")),
+        limits=found.limits,
         spacing_m=spacing,
         us_units=us_units,
         passes_m=np.sort([at - begin for at in crossings if begin <= at <= stop]),

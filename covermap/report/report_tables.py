@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.drawing.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_key
+from covermap.drawing.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_keys
 from covermap.files.open_result import MapResult
 from covermap.tables.said import Said
 from covermap.units import Shown, shown
@@ -110,9 +110,9 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
         [
             str(row["cause"]),
             f"{row['strips']}",
-            _bare(area, row["area_ha"] * 1e4),
-            _bare(tonnes, row["missing_t"] * 1e3),
-            _bare(tonnes, row["too_much_t"] * 1e3),
+            area.number(row["area_ha"] * 1e4),
+            tonnes.number(row["missing_t"] * 1e3),
+            tonnes.number(row["too_much_t"] * 1e3),
             str(row["rule_id"]),
         ]
         for row in causes
@@ -131,11 +131,6 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
     )
 
 
-def _bare(unit: Shown, value: float | None) -> str:
-    """Give a number without its unit, which stands in the head of the column."""
-    return unit.number(value)
-
-
 def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> dict[str, Any]:
     """List the strips that matter most, with cause and, where there is a plan, action.
 
@@ -152,7 +147,7 @@ def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> 
     rows = []
     for row in found.strips.head(MOST_STRIPS).drop(columns="geometry").to_dict("records"):
         gap = row["kind"] == "gap"
-        size = f"{_bare(length, row.get('length_m'))} × {_bare(length, row.get('width_m'))}"
+        size = f"{length.number(row.get('length_m'))} × {length.number(row.get('width_m'))}"
         wrong = row["deficit_kg"] if gap else row["excess_kg"]
         causes = _first_causes(row.get("causes"))
         cells = [
@@ -244,8 +239,7 @@ def accounts(found: MapResult, us_units: bool) -> tuple[list[dict[str, Any]], di
             unit["area"],
             harvested * 1e4,
             [
-                (limit_key("gap", found.limit("gap_below")), gap * 1e4),
-                (limit_key("double", found.limit("double_above")), double * 1e4),
+                *zip(limit_keys(found.limits).values(), (gap * 1e4, double * 1e4), strict=True),
                 ("the rest, within the limits", (harvested - gap - double) * 1e4),
             ],
             "",

@@ -9,7 +9,7 @@ from typing import Any
 
 from covermap import __version__
 from covermap.files import schemas
-from covermap.settings.field_settings import FieldSettings
+from covermap.settings.field_settings import BY_NAME, FieldSettings
 
 #: Settings that name a file: its content counts, not where it lies.
 _FILES = {("field", "track"), ("field", "boundary"), ("spread", "profile_file"), ("wind", "file")}
@@ -36,9 +36,10 @@ def content_key(settings: FieldSettings, hashes: Mapping[str, str], more: Mappin
     str
         SHA-256 in hexadecimal.
     """
+    stated = {name: settings.value_of(setting) for name, setting in BY_NAME.items()}
     values = {
         f"{section}.{key}": value if (section, key) not in _FILES else value is not None
-        for (section, key), value in settings.values.items()
+        for (section, key), value in stated.items()
     }
     content = {
         "covermap": __version__,

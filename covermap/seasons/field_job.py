@@ -13,7 +13,7 @@ from typing import Any
 from covermap.errors import CovermapError, OutputError, TrackError, in_field_file
 from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over, read_inputs
 from covermap.ground.threads import limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.seasons.content_key import content_key
 from covermap.seasons.job_record import (
     files_in,
@@ -151,7 +151,7 @@ def look_at(source: Path, overrides: Mapping[str, Any], parting: Parting, common
     """Tell which fields a track covers; never raises for a faulty file."""
     try:
         inputs = inputs_of(source, overrides, None, common)
-        speed = inputs.settings.number("limits", "most_harvest_speed")
+        speed = inputs.settings.limits.most_harvest_speed_m_s
         found: list[PartedTrack] = []
 
         def read(path: Path, **how: Any) -> Track:
@@ -313,7 +313,7 @@ def _open(inputs: FieldInputs, job: FieldJob) -> tuple[OpenField, str | None]:
         opened = read_inputs(inputs)
         return opened, machines_of(opened.track)
     parting, number = job.parting, job.part
-    speed = inputs.settings.number("limits", "most_harvest_speed")
+    speed = inputs.settings.limits.most_harvest_speed_m_s
     taken: list[FieldPart] = []
 
     def read(path: Path, **how: Any) -> Track:

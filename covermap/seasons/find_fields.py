@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from covermap.errors import CovermapError, SettingsError
-from covermap.reading.columns import column_named
+from covermap.harvest.track import TRACK
+from covermap.reading.polygons import read_outlines
 from covermap.seasons.field_job import FieldJob, Look
-from covermap.seasons.parted_track import read_outlines
 from covermap.seasons.season_file import DEFAULT_GAP_M, Entry, Parting, Season
 from covermap.settings.field_file import read_field_file
 
@@ -321,8 +321,8 @@ def _why_no_table(file: Path, headers: set[str]) -> str:
     for line in start.decode(encoding, "replace").lstrip("\ufeff{").splitlines()[:20]:
         for delimiter in ",;\t|":
             cells = [cell.strip(' "#') for cell in line.split(delimiter)]
-            known = {column_named(cell) for cell in cells}
-            known |= {column_named(re.sub(r"[(\[].*", "", cell)) for cell in cells}
+            known = {TRACK.named(cell) for cell in cells}
+            known |= {TRACK.named(re.sub(r"[(\[].*", "", cell)) for cell in cells}
             if any(pair <= known for pair in _POSITIONS) or len(headers & set(cells)) > 1:
                 return ""
     return (

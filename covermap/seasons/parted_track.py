@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyproj
 from shapely.geometry.base import BaseGeometry
 
 from covermap.errors import BoundaryError
-from covermap.harvest.read_track import Track, read_track
+from covermap.harvest.read_track import read_track
+from covermap.harvest.track import Track
+from covermap.reading.polygons import read_outlines
 from covermap.seasons.season_file import Parting
 from covermap.seasons.split_track import (
     machines_of,
@@ -21,8 +22,6 @@ from covermap.seasons.split_track import (
     part_by_gaps,
     track_parts,
 )
-
-_NAME_COLUMNS = ("name", "field", "field_name", "fieldname")
 
 
 @dataclass(frozen=True)
@@ -127,87 +126,6 @@ def _read(path: Path, parting: Parting, speed: float, how: Mapping[str, Any]) ->
         # a track of one field stays as it is, without a word about parts
         parts = {1: FieldPart(1, None, track, None, machines_of(track))}
     return PartedTrack(parts, len(part), int(np.sum(part < 0)))
-
-
-def read_outlines(
-    path: Path, crs: pyproj.CRS | None, name_column: str | None
-) -> dict[str, BaseGeometry]:
-    """Read named outlines of fields and bring them into a CRS.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        GeoJSON, GeoPackage, Shapefile or whatever else GDAL opens.
-    crs : pyproj.CRS or None
-        Of the track; None leaves them as they are in the file.
-    name_column : str or None
-        Column of the names, if it has none of the usual headers.
-
-    Returns
-    -------
-    dict of str to shapely geometry
-        In the order of the file.
-
-    Raises
-    ------
-    BoundaryError
-        If the file cannot be read, holds no polygon or no usable positions, or a polygon has
-        no name.
-    """
-    import geopandas as gpd
-    import shapely
-
-    if not path.exists():
-        raise BoundaryError(f"{path.name}: no such file of outlines. Check boundaries.")
-    try:
-        layer = gpd.read_file(path)
-    except Exception as error:  # GDAL's drivers raise what they like
-        raise BoundaryError(
-            f"{path.name}: cannot be read as a polygon file. Expected GeoJSON, GeoPackage or "
-            "Shapefile with a polygon for each field."
-        ) from error
-    if not isinstance(layer, gpd.GeoDataFrame):
-        # a table is read as one without shapes
-        raise BoundaryError(
-            f"{path.name}: holds no polygon; it is a table without shapes. Expected GeoJSON, "
-            "GeoPackage or Shapefile with a polygon for each field. Name that file as boundaries."
-        )
-    others = len(layer)
-    layer = layer[layer.geom_type.isin(["Polygon", "MultiPolygon"]) & ~layer.is_empty]
-    if layer.empty:
-        raise BoundaryError(
-            f"{path.name}: holds no polygon ({others} other features). Expected one for each "
-            "field; draw each outline as a closed polygon."
-        )
-    wanted = [name_column.lower()] if name_column else list(_NAME_COLUMNS)
-    column = next((c for w in wanted for c in layer.columns if str(c).lower() == w), None)
-    if column is None:
-        have = ", ".join(str(c) for c in layer.columns if c != "geometry") or "none"
-        raise BoundaryError(
-            f"{path.name}: no column of names ({', '.join(wanted)}); it has: {have}. Say which "
-            'with name_column = "…".'
-        )
-    if layer.crs is None:
-        layer = layer.set_crs("EPSG:4326")
-    if layer.crs.is_geographic and (abs(layer.total_bounds) > (360, 90, 360, 90)).any():
-        raise BoundaryError(
-            f"{path.name}: its positions are no degrees, and it names no other coordinate "
-            "reference system. Expected longitude and latitude, or a file that says its system "
-            "(a GeoPackage, or a Shapefile with its .prj). Export it again with one."
-        )
-    layer = layer if crs is None else layer.to_crs(crs)
-    outlines: dict[str, BaseGeometry] = {}
-    for number, (name, shape) in enumerate(zip(layer[column], layer.geometry, strict=True), 1):
-        if not isinstance(name, str) or not name.strip():
-            raise BoundaryError(f"{path.name}: polygon {number} has no name in {column!r}.")
-        if not shape.is_valid:
-            raise BoundaryError(
-                f"{path.name}: polygon {number} ({name.strip()}) is not a proper outline "
-                f"({shapely.is_valid_reason(shape)}). Redraw it so that it does not cross itself."
-            )
-        before = outlines.get(name.strip())
-        outlines[name.strip()] = shape if before is None else shapely.union_all([before, shape])
-    return outlines
 
 
 def _sha256(path: Path) -> str:

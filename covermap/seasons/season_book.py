@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from covermap import __version__
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.files.write_whole import whole_files
 from covermap.seasons.rankings import PASS_COLUMNS, rankings
@@ -152,7 +153,7 @@ def _with_picture(season: SeasonResults, row: Mapping[str, Any]) -> tuple[FieldF
     found = read_field(season, row)
     if found.strips is None:
         return found, b""
-    limits = float(found.record["gap_below"]), float(found.record["double_above"])
+    limits = SpreadLimits.of(found.record)
     try:
         return found, thumbnail_png(season.folder / str(row["folder"]) / "residue.tif", limits)
     except OutputError as error:

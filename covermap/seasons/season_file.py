@@ -10,14 +10,13 @@ from typing import Any
 
 from covermap.errors import SettingsError
 from covermap.settings.field_file import read_field_file
-from covermap.settings.field_settings import BY_NAME, SETTINGS
+from covermap.settings.field_settings import BY_NAME, SECTIONS
 from covermap.tables.crops import find_crop
 from covermap.units import read_quantity
 
 #: Fields of one track lie further apart than this if nothing else is said [m].
 DEFAULT_GAP_M = 200.0
 
-_SECTIONS = tuple(dict.fromkeys(s.section for s in SETTINGS))
 _MORE_SECTIONS = ("pass_settings", "columns", "units")
 _TOP = ("season", "defaults", "fields", "tracks")
 _SEASON_KEYS = ("name", "year", "folder")
@@ -165,7 +164,7 @@ def read_season(source: Path) -> Season:
 
 
 def _field_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
-    _only(entry, (*_FIELD_KEYS, *_SECTIONS, *_MORE_SECTIONS), where)
+    _only(entry, (*_FIELD_KEYS, *SECTIONS, *_MORE_SECTIONS), where)
     if ("file" in entry) == ("track" in entry):
         raise SettingsError(
             f"{where}names no field or more than one.",
@@ -186,7 +185,7 @@ def _field_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
 
 
 def _track_entry(entry: Mapping[str, Any], root: Path, where: str) -> Entry:
-    _only(entry, (*_TRACK_KEYS, *_SECTIONS, *_MORE_SECTIONS), where)
+    _only(entry, (*_TRACK_KEYS, *SECTIONS, *_MORE_SECTIONS), where)
     file = _text(entry, "file", where)
     if file is None or file.lower().endswith(".toml"):
         raise SettingsError(
@@ -264,7 +263,7 @@ def checked_sections(sections: Mapping[str, Any], root: Path, where: str) -> dic
         if section in _MORE_SECTIONS:
             checked[section] = content
             continue
-        _only({section: None}, (*_SECTIONS, *_MORE_SECTIONS), where)
+        _only({section: None}, (*SECTIONS, *_MORE_SECTIONS), where)
         values = dict(_table(content, f"{where}[{section}]"))
         _only(values, [k for s, k in BY_NAME if s == section], f"{where}[{section}] ")
         for key, value in values.items():

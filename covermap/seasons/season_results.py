@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.field.field_passes import wind_from_deg
 from covermap.files import schemas
@@ -244,8 +245,7 @@ def _numbers(summary: Mapping[str, Any], passes: pd.DataFrame, folder: Path) -> 
             **{name: even[name] for name in _EVENNESS},
             "mean_ratio": even["mean"],
             **_beyond(summary, harvested),
-            "gap_below": float(limits["gap_below"]),
-            "double_above": float(limits["double_above"]),
+            **SpreadLimits.of(limits)._asdict(),
             **_main_cause(summary["causes"]),
             "mean_residue_t_ha": summary["residue"]["mean_residue_t_ha"],
             "mean_cover_pct": summary["residue"]["mean_cover_pct"],

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.tables.said import Said
 
 #: A smaller cluster is a position error or a turn on the road, not a field.

@@ -1,11 +1,10 @@
-"""Read the settings of a field: a TOML field file, a pass-settings table, options.
+"""Read the settings of a field: a TOML field file and options.
 
 Options given on the command line use the same names as the field file and win over it.
 """
 
 from __future__ import annotations
 
-import csv
 import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -16,12 +15,13 @@ from covermap.errors import SettingsError
 from covermap.settings.field_settings import (
     BY_NAME,
     PER_PASS,
-    SETTINGS,
+    SECTIONS,
     FieldSettings,
     PassRule,
-    Setting,
     parse_pass_numbers,
 )
+from covermap.settings.map_settings import CombineSection, SpreadSection, WindSection
+from covermap.settings.setting import Setting, SettingValue
 from covermap.tables.crops import find_crop
 
 _OTHER_SECTIONS = ("pass_settings", "columns", "units")
@@ -74,7 +74,7 @@ def build_settings(
     source : str
         Name of the field file for messages.
     pass_table : sequence of PassRule
-        Further rules, from :func:`read_pass_table`.
+        Further rules, from :func:`covermap.settings.pass_table.read_pass_table`.
     columns, units : mapping
         Further column and unit overrides.
 
@@ -89,14 +89,13 @@ def build_settings(
     """
     where = f"{source}: " if source else ""
     raw: dict[tuple[str, str], tuple[object, str]] = {}
-    sections = dict.fromkeys(s.section for s in SETTINGS)
     for section, content in file_values.items():
         if section in _OTHER_SECTIONS:
             continue
-        if section not in sections:
+        if section not in SECTIONS:
             raise SettingsError(
                 f"{where}[{section}] is no section of a field file."
-                + _nearest(section, [*sections, *_OTHER_SECTIONS])
+                + _nearest(section, [*SECTIONS, *_OTHER_SECTIONS])
             )
         if not isinstance(content, dict):
             raise SettingsError(f"{where}{section} must be a section: write [{section}].")
@@ -110,60 +109,38 @@ def build_settings(
         kg_per_bushel = find_crop(str(crop[0])).kg_per_bushel if crop else None
     except SettingsError as error:
         raise SettingsError(f"{crop[1] if crop else ''}{error}") from None
-    values: dict[tuple[str, str], Any] = {name: s.default for name, s in BY_NAME.items()}
-    for name, (value, place) in raw.items():
-        values[name] = BY_NAME[name].read(value, place, kg_per_bushel)
-    _check_spread(values, where)
-    _check_wind(values, where)
+    stated: dict[str, dict[str, Any]] = {name: {} for name in SECTIONS}
+    for (section, key), (value, place) in raw.items():
+        setting = BY_NAME[section, key]
+        stated[section][setting.attribute] = setting.read(value, place, kg_per_bushel)
+    sections: dict[str, Any] = {name: kind(**stated[name]) for name, kind in SECTIONS.items()}
     rules = [
-        _pass_rule(entry, f"{where}[[pass_settings]] number {number}: ", kg_per_bushel)
+        pass_rule(entry, f"{where}[[pass_settings]] number {number}: ", kg_per_bushel)
         for number, entry in enumerate(_list(file_values.get("pass_settings", []), where), 1)
     ]
-    return FieldSettings(
-        values=values,
+    settings = FieldSettings(
+        **sections,
         given=frozenset(raw),
         pass_rules=(*rules, *pass_table),
         columns={**_texts(file_values, "columns", where), **(columns or {})},
         units={**_texts(file_values, "units", where), **(units or {})},
     )
+    _check_spread(settings.spread, where)
+    _check_wind(settings.wind, settings.combine, where)
+    return settings
 
 
-def read_pass_table(path: Path) -> list[PassRule]:
-    """Read pass settings from a CSV: column ``passes`` or ``from`` and ``to``, then keys.
+def pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRule:
+    """Check one rule for passes: passes or from and to, then keys of [spread] or [combine].
 
     Raises
     ------
     SettingsError
-        If the file cannot be read or a column or value is wrong.
+        If a key or value is wrong, or the rule says not or twice which passes it is for.
     """
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            head = file.read(4096)
-            file.seek(0)
-            delimiter = max(",;\t", key=head.split("\n", 1)[0].count)
-            rows = list(csv.DictReader(file, delimiter=delimiter))
-    except FileNotFoundError:
-        raise SettingsError(f"{path.name}: no such pass-settings file.") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SettingsError(f"{path.name}: cannot be read as CSV ({_reason(error)}).") from None
-    if not rows:
-        raise SettingsError(
-            f"{path.name}: no rows. Expected a header such as passes,width,lean and a row a rule."
-        )
-    rules = []
-    for line, row in enumerate(rows, 2):
-        place = f"{path.name}, line {line}: "
-        if None in row or None in row.values():
-            raise SettingsError(f"{place}the row and the header differ in length.")
-        entry = {k.strip(): v.strip() for k, v in row.items() if v.strip()}
-        rules.append(_pass_rule(entry, place, None))
-    return rules
-
-
-def _pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRule:
     if not isinstance(entry, dict):
         raise SettingsError(f"{place}write it as [[pass_settings]].")
-    values: dict[str, Any] = {}
+    values: dict[str, SettingValue] = {}
     for key, value in entry.items():
         if key in ("passes", "from", "to"):
             continue
@@ -184,36 +161,41 @@ def _pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRu
         raise SettingsError(f"{place}a time window needs both from and to.")
     if not values:
         raise SettingsError(f"{place}no setting follows; add for example width or lean.")
-    merged = {("spread", k): values.get(k) for k in ("width", "reach_left", "reach_right")}
-    merged["spread", "profile"] = values.get("profile")
-    merged["spread", "shares"] = values.get("shares")
-    _check_spread(merged, place)
+    spread: dict[str, Any] = {
+        PER_PASS[key].attribute: value
+        for key, value in values.items()
+        if PER_PASS[key].section == "spread"
+    }
+    if "shares" in values:
+        spread.setdefault("profile", "table")
+    _check_spread(SpreadSection(**spread), place)
     return PassRule(passes, start, end, values, place)
 
 
-def _check_spread(values: Mapping[tuple[str, str], Any], where: str) -> None:
-    left, right = values.get(("spread", "reach_left")), values.get(("spread", "reach_right"))
+def _check_spread(spread: SpreadSection, where: str) -> None:
+    left, right = spread.reach_left_m, spread.reach_right_m
     if (left is None) != (right is None):
         raise SettingsError(
             f"{where}[spread] reach_left and reach_right go together; give both or width alone."
         )
-    if left is not None and left + right <= 0:
-        raise SettingsError(f"{where}[spread] reach_left and reach_right: the band has no width.")
-    if left is not None and values.get(("spread", "width")) is not None:
-        raise SettingsError(
-            f"{where}[spread] width and reach_left/reach_right say the same thing; give one."
-        )
-    has_shares = values.get(("spread", "shares")) is not None
-    profile = values.get(("spread", "profile"))
-    if profile == "table" and not has_shares:
+    if left is not None and right is not None:
+        if left + right <= 0:
+            raise SettingsError(
+                f"{where}[spread] reach_left and reach_right: the band has no width."
+            )
+        if spread.width_m is not None:
+            raise SettingsError(
+                f"{where}[spread] width and reach_left/reach_right say the same thing; give one."
+            )
+    if spread.profile == "table" and spread.shares is None:
         raise SettingsError(f"{where}[spread] profile table needs shares = [ … ].")
-    if has_shares and profile not in ("table", None):
+    if spread.shares is not None and spread.profile != "table":
         raise SettingsError(f'{where}[spread] shares are given; set profile = "table".')
 
 
-def _check_wind(values: Mapping[tuple[str, str], Any], where: str) -> None:
-    speed, direction = values["wind", "speed"], values["wind", "from_deg"]
-    if values["wind", "file"] is not None and (speed is not None or direction is not None):
+def _check_wind(wind: WindSection, combine: CombineSection, where: str) -> None:
+    speed, direction = wind.speed_m_s, wind.from_deg
+    if wind.file is not None and (speed is not None or direction is not None):
         raise SettingsError(f"{where}[wind] give either file, or speed and from_deg, not both.")
     if speed is None and direction is not None:
         raise SettingsError(f"{where}[wind] from_deg is given without speed; give both.")
@@ -222,7 +204,7 @@ def _check_wind(values: Mapping[tuple[str, str], Any], where: str) -> None:
             f"{where}[wind] speed is given without from_deg: say where the wind blew from, in "
             "degrees clockwise from true north."
         )
-    if (values["combine", "rotor_diameter"] is None) != (values["combine", "rotor_rpm"] is None):
+    if (combine.rotor_diameter_m is None) != (combine.rotor_rpm is None):
         raise SettingsError(f"{where}[combine] rotor_diameter and rotor_rpm go together.")
 
 

@@ -5,36 +5,25 @@ The field file, the command line and the docs all read this one list.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+import dataclasses
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any, get_type_hints
 
 from covermap.errors import SettingsError
-from covermap.settings.map_settings import DISCHARGES, MAP_SETTINGS, PROFILES
-from covermap.settings.plan_settings import PLAN_SETTINGS
-from covermap.settings.setting import Setting
-
-__all__ = [
-    "BY_NAME",
-    "DISCHARGES",
-    "PER_PASS",
-    "PER_PASS_SECTIONS",
-    "PROFILES",
-    "SETTINGS",
-    "FieldSettings",
-    "PassRule",
-    "Setting",
-    "parse_pass_numbers",
-]
-
-SETTINGS: tuple[Setting, ...] = (*MAP_SETTINGS, *PLAN_SETTINGS)
-BY_NAME = {(s.section, s.key): s for s in SETTINGS}
-
-#: Keys that a pass, a time window or a fix may set for itself.
-PER_PASS_SECTIONS = ("spread", "combine")
-
-#: Settings that a pass, a time window or a fix may set for itself, by key.
-PER_PASS = {s.key: s for s in SETTINGS if s.section in PER_PASS_SECTIONS and not s.whole_field}
+from covermap.settings.map_settings import (
+    AdviceSection,
+    CombineSection,
+    CropSection,
+    FieldSection,
+    GridSection,
+    LimitsSection,
+    SpreadSection,
+    WindSection,
+)
+from covermap.settings.plan_settings import PlanSection
+from covermap.settings.setting import Setting, SettingValue, settings_of
+from covermap.tables.said import Said
 
 
 @dataclass(frozen=True)
@@ -47,7 +36,7 @@ class PassRule:
         Pass numbers such as ``"3-7,12"``; empty if a time window is meant.
     start, end : str
         ISO times of the window; empty if passes are meant.
-    values : mapping of str to object
+    values : mapping of str to str, float or tuple
         Keys of [spread] or [combine] in SI.
     where : str
         For messages.
@@ -56,41 +45,79 @@ class PassRule:
     passes: str
     start: str
     end: str
-    values: Mapping[str, Any]
+    values: Mapping[str, SettingValue]
     where: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FieldSettings:
     """All settings of one run, checked, in SI units, defaults filled in.
 
-    ``values`` maps (section, key) to the value; ``given`` holds the names the person set.
+    Each section of the field file is an attribute; ``given`` holds (section, key) of what the
+    person set. A what-if is a copy: ``replace(settings, spread=replace(settings.spread,
+    lean_m=1.0))``.
     """
 
-    values: Mapping[tuple[str, str], Any]
-    given: frozenset[tuple[str, str]]
+    field: FieldSection
+    crop: CropSection
+    combine: CombineSection
+    spread: SpreadSection
+    wind: WindSection
+    limits: LimitsSection
+    advice: AdviceSection
+    grid: GridSection
+    plan: PlanSection
+    given: frozenset[tuple[str, str]] = frozenset()
     pass_rules: tuple[PassRule, ...] = ()
-    columns: Mapping[str, str] = field(default_factory=dict)
-    units: Mapping[str, str] = field(default_factory=dict)
+    columns: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    units: Mapping[str, str] = dataclasses.field(default_factory=dict)
 
-    def get(self, section: str, key: str) -> Any:
-        """Give the value of a setting, its default, or None."""
-        return self.values[(section, key)]
+    def value_of(self, setting: Setting) -> SettingValue:
+        """Give the value of a setting, for what shows or keeps them all."""
+        value: SettingValue = getattr(getattr(self, setting.section), setting.attribute)
+        return value
 
-    def number(self, section: str, key: str) -> float:
-        """Give the value of a setting that always has a number."""
-        return float(self.values[(section, key)])
 
-    def with_values(self, changes: Mapping[tuple[str, str], Any]) -> FieldSettings:
-        """Give the same settings with some values (in SI) replaced: a what-if."""
-        for section, key in changes:
-            if (section, key) not in BY_NAME:
-                raise SettingsError(f"[{section}] {key} is no setting of covermap.")
-        return replace(
-            self,
-            values={**self.values, **changes},
-            given=self.given | frozenset(changes),
-        )
+#: The dataclass of each section, in the order of the docs.
+SECTIONS: dict[str, type[Any]] = {
+    name: kind
+    for name, kind in get_type_hints(FieldSettings).items()
+    if dataclasses.is_dataclass(kind) and isinstance(kind, type)
+}
+SETTINGS: tuple[Setting, ...] = tuple(
+    setting for name, kind in SECTIONS.items() for setting in settings_of(name, kind)
+)
+BY_NAME = {(s.section, s.key): s for s in SETTINGS}
+
+#: Settings that a pass, a time window or a fix may set for itself, by key.
+PER_PASS = {s.key: s for s in SETTINGS if s.section in ("spread", "combine") and not s.whole_field}
+
+
+#: How a default of a kind is shown; other kinds have the same unit for every reader.
+_SHOWN_AS = {
+    "length": "length g",
+    "speed": "wind g",
+    "area": "small area g",
+    "mass per area": "mass per area g",
+}
+
+
+def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[Said]:
+    """Say which defaults of some sections are in use, each with its reason."""
+    said = []
+    for name, setting in BY_NAME.items():
+        value = settings.value_of(setting)
+        unsaid = value is None or not setting.why or setting.section not in sections
+        if name in settings.given or unsaid:
+            continue
+        kind = _SHOWN_AS.get(setting.kind, "")
+        if not kind:
+            text = f"{value:g}" if isinstance(value, float) else str(value)
+            own = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
+            value = f"{text}{own}"
+        numbers = {"setting": setting.name, "value": value, "kind": kind, "why": setting.why}
+        said.append(Said("assumed-default", numbers))
+    return said
 
 
 def parse_pass_numbers(text: str, place: str) -> list[tuple[int, int]]:

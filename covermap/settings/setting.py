@@ -1,12 +1,29 @@
-"""One setting: its name, unit, bounds, default and the reason for it."""
+"""One setting: its name, type, unit, bounds, default and the reason for it.
+
+A section of the field file is a frozen dataclass; each of its fields is declared once, by one
+of the functions here, with all that is known of the setting.
+"""
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict, TypeVar, Unpack, overload
 
 from covermap.errors import SettingsError
 from covermap.units import KINDS, read_quantity
+
+#: What a setting can hold, in SI.
+SettingValue = str | float | tuple[str, ...] | tuple[float, ...] | None
+
+#: Kinds whose unit ends the name of the attribute, but not the key in the field file.
+UNIT_AT_END = {
+    "length": "_m",
+    "mass per area": "_t_ha",
+    "speed": "_m_s",
+    "angle": "_deg",
+    "area": "_m2",
+}
 
 
 @dataclass(frozen=True)
@@ -17,11 +34,13 @@ class Setting:
     ----------
     section, key : str
         Where it stands in the field file.
+    attribute : str
+        Its name in the section's dataclass: the key, and its unit.
     kind : str
         A key of :data:`covermap.units.KINDS`, or ``text``, ``texts``, ``choice`` or ``list``.
     meaning : str
         One sentence for docs and help.
-    default : object
+    default : str, float, tuple or None
         Value if nothing is given; None if it is optional or found otherwise.
     why : str
         Reason for the default.
@@ -37,9 +56,10 @@ class Setting:
 
     section: str
     key: str
+    attribute: str
     kind: str
     meaning: str
-    default: Any = None
+    default: SettingValue = None
     why: str = ""
     low: float = float("-inf")
     high: float = float("inf")
@@ -104,6 +124,89 @@ class Setting:
         return number
 
 
-def positive(section: str, key: str, kind: str, meaning: str, **more: Any) -> Setting:
-    """Make a setting whose value must be above 0."""
-    return Setting(section, key, kind, meaning, low=0.0, above_low=True, **more)
+def settings_of(section: str, kind: type[Any]) -> tuple[Setting, ...]:
+    """List the settings that a section's dataclass declares."""
+    found = []
+    for one in dataclasses.fields(kind):
+        said = dict(one.metadata)
+        key = said.pop("key", None) or one.name.removesuffix(UNIT_AT_END.get(said["kind"], ""))
+        found.append(Setting(section, key, one.name, **said))
+    return tuple(found)
+
+
+class _Bounds(TypedDict, total=False):
+    """What may be said of a number beside kind and default; ``above`` is a bound not allowed."""
+
+    key: str
+    low: float
+    above: float
+    high: float
+    whole_field: bool
+
+
+_Choice = TypeVar("_Choice", bound=str)
+
+
+def _declared(default: SettingValue, **said: object) -> Any:
+    if "above" in said:
+        said |= {"low": said.pop("above"), "above_low": True}
+    return dataclasses.field(default=default, metadata={"default": default, **said})
+
+
+@overload
+def number(
+    kind: str, meaning: str, *, default: float, why: str, **bounds: Unpack[_Bounds]
+) -> float: ...
+
+
+@overload
+def number(
+    kind: str, meaning: str, *, why: str = "", **bounds: Unpack[_Bounds]
+) -> float | None: ...
+
+
+def number(
+    kind: str,
+    meaning: str,
+    *,
+    default: float | None = None,
+    why: str = "",
+    **bounds: Unpack[_Bounds],
+) -> Any:
+    """Declare a number of a kind of :data:`covermap.units.KINDS`."""
+    return _declared(default, kind=kind, meaning=meaning, why=why, **bounds)
+
+
+@overload
+def choice(
+    choices: tuple[_Choice, ...], meaning: str, *, default: _Choice, why: str
+) -> _Choice: ...
+
+
+@overload
+def choice(choices: tuple[_Choice, ...], meaning: str) -> _Choice | None: ...
+
+
+def choice(
+    choices: tuple[_Choice, ...], meaning: str, *, default: _Choice | None = None, why: str = ""
+) -> Any:
+    """Declare a choice of a few words."""
+    return _declared(default, kind="choice", meaning=meaning, why=why, choices=choices)
+
+
+def text(meaning: str, *, whole_field: bool = False) -> str | None:
+    """Declare a text, such as the name of a file."""
+    declared: str | None = _declared(None, kind="text", meaning=meaning, whole_field=whole_field)
+    return declared
+
+
+def texts(meaning: str) -> tuple[str, ...] | None:
+    """Declare a list of texts."""
+    declared: tuple[str, ...] | None = _declared(None, kind="texts", meaning=meaning)
+    return declared
+
+
+def shares(meaning: str) -> tuple[float, ...] | None:
+    """Declare a list of shares that are not negative and not all zero."""
+    declared: tuple[float, ...] | None = _declared(None, kind="list", meaning=meaning)
+    return declared

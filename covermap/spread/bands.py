@@ -55,17 +55,9 @@ class _Shapes:
 
 
 def distinct_rows(columns: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """Tell rows of settings apart.
+    """Give (n,) the number of each row's kind, from 0, and (kinds,) the first row of each.
 
-    Parameters
-    ----------
-    columns : sequence of numpy.ndarray
-        Each (n,).
-
-    Returns
-    -------
-    numpy.ndarray, numpy.ndarray
-        (n,) number of each row's kind, from 0; (kinds,) the first row of each kind.
+    ``columns`` are (n,) each; rows are of one kind if they are alike in all of them.
     """
     code = np.zeros(len(columns[0]), np.int64)
     for column in columns:
@@ -119,36 +111,6 @@ def _component(
     )
 
 
-def residue_bands(
-    path: pd.DataFrame,
-    rows: np.ndarray,
-    pass_no: np.ndarray,
-    machine: pd.DataFrame,
-    straw_kg: np.ndarray,
-    chaff_kg: np.ndarray,
-    wind: FixWind | None = None,
-    travel: Travel | None = None,
-) -> tuple[Bands, float]:
-    """Give the bands that the harvested fixes leave on the ground.
-
-    Parameters
-    ----------
-    path, rows, pass_no, machine, wind, travel
-        As for :func:`band_places`.
-    straw_kg, chaff_kg : numpy.ndarray
-        (n,) residue through the machine [kg].
-
-    Returns
-    -------
-    Bands
-        Straw and chaff, a pass standing together; straw that is baled is left out.
-    float
-        Straw baled and taken off [kg].
-    """
-    places = band_places(path, rows, pass_no, machine, wind, travel)
-    return laden(places, rows, pass_no, machine, straw_kg, chaff_kg)
-
-
 def laden(
     places: Bands,
     rows: np.ndarray,
@@ -168,8 +130,10 @@ def laden(
 
     Returns
     -------
-    Bands, float
-        As for :func:`residue_bands`.
+    Bands
+        Straw and chaff, a pass standing together; straw that is baled is left out.
+    float
+        Straw baled and taken off [kg].
     """
     baled = at_rows(machine["baled_share"], rows)
     apart = np.isfinite(at_rows(machine["chaff_width_m"], rows))
@@ -208,12 +172,8 @@ def band_places(
 
     Parameters
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
-    rows : numpy.ndarray
-        (n,) harvested rows of it.
-    pass_no : numpy.ndarray
-        (n,) pass number of each.
+    path, rows, pass_no : pandas.DataFrame, numpy.ndarray, numpy.ndarray
+        Cleaned path; (n,) harvested rows of it, and the pass number of each.
     machine : pandas.DataFrame
         Settings per row of the path, from
         :func:`covermap.spread.machine_settings.settings_per_fix`.

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from covermap.ground.grid import Grid, Window, whole
-from covermap.ground.lay_bands import find_runs, lay_runs
+from covermap.ground.lay_bands import Load, find_runs, lay_runs
 from covermap.ground.near_rows import CHUNK, near_window, rows_of_chunks
 from covermap.ground.threads import core_count, in_order, in_threads, row_parts
 
@@ -42,15 +42,17 @@ class Bands:
     shares: np.ndarray
     bins: np.ndarray
 
-    def scaled(self, factor: float | np.ndarray) -> Bands:
-        """Give the same bands with their mass multiplied by ``factor``."""
-        return Bands(
-            self.corners,
-            self.mass_kg * factor,
-            self.profile,
-            self.pass_index,
-            self.shares,
-            self.bins,
+    def load(self, near: np.ndarray, mass: np.ndarray) -> Load:
+        """Give the bands as the inner loops take them, those ``near`` with ``mass``."""
+        return Load(
+            np.ascontiguousarray(self.corners, np.float64),
+            np.ascontiguousarray(mass, np.float64),
+            np.ascontiguousarray(self.profile, np.int64),
+            np.ascontiguousarray(self.shares, np.float64),
+            np.ascontiguousarray(self.bins, np.int64),
+            near,
+            CHUNK,
+            np.zeros(0, np.bool_),
         )
 
 
@@ -143,24 +145,18 @@ def deposit(
     parts = row_parts(window, runs.chunk_rows.mean(axis=1), cores)
     passes = int(bands.pass_index.max(initial=0)) + 1
     landed, on_standing = np.zeros((2, len(parts), passes))
-    columns = (
-        np.ascontiguousarray(bands.corners, np.float64),
-        bands.mass_kg / grid.cell_area_m2,  # so that the sums are mass per area at once
-        np.ascontiguousarray(bands.profile, np.int64),
-        np.ascontiguousarray(bands.pass_index, np.int32),
-        np.ascontiguousarray(bands.shares, np.float64),
-        np.ascontiguousarray(bands.bins, np.int64),
-        runs.bands,
-        runs.heaviest_kg / grid.cell_area_m2,
-    )
+    # so that the sums are mass per area at once
+    mass, heaviest = bands.mass_kg / grid.cell_area_m2, runs.heaviest_kg / grid.cell_area_m2
+    pass_index = np.ascontiguousarray(bands.pass_index, np.int32)
 
     def lay(part: Window) -> None:
         here = slice(part.row - window.row, part.row - window.row + part.rows)
         merged = (part.rows, part.cols) if runs.passes_in_parts else (0, 0)
         lay_runs(
-            *columns,
-            near_window(runs.chunk_rows, part),
-            CHUNK,
+            bands.load(near_window(runs.chunk_rows, part), mass),
+            pass_index,
+            runs.bands,
+            heaviest,
             grid.as_numbers(),
             part.row,
             part.col,

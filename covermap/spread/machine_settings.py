@@ -8,16 +8,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.errors import Ask, SettingsError
+from covermap.errors import SettingsError
 from covermap.settings.field_settings import (
     BY_NAME,
-    DISCHARGES,
     PER_PASS,
-    PROFILES,
     FieldSettings,
     PassRule,
     parse_pass_numbers,
 )
+from covermap.settings.map_settings import DISCHARGES, PROFILES
+from covermap.settings.needed import cut_width_of_fixes_m, no_cut_width, no_spread_width
+from covermap.settings.setting import Setting, SettingValue
 
 #: A windrow is this wide unless its width is given (common practice, no source) [m].
 WINDROW_WIDTH_M = 1.5
@@ -81,15 +82,13 @@ def settings_per_fix(
     """
     table = _Table(len(path))
     for key, setting in PER_PASS.items():
-        value = settings.get(setting.section, key)
-        if setting.kind == "choice":
-            table[key] = np.array([setting.choices.index(value)], np.int8)
-        elif key != "shares":
-            table[key] = np.array([np.nan if value is None else float(value)])
+        if key != "shares":
+            value = _number(setting, settings.value_of(setting))
+            table[key] = np.array([value], np.int8 if setting.kind == "choice" else float)
     shares: list[tuple[float, ...]] = []
     table["shares"] = np.array([-1])
-    if settings.get("spread", "shares") is not None:
-        shares.append(settings.get("spread", "shares"))
+    if settings.spread.shares is not None:
+        shares.append(settings.spread.shares)
         table["shares"] = np.array([0])
     for rule in settings.pass_rules:
         mask = _fixes_of_rule(rule, path, pass_of_fix)
@@ -119,7 +118,7 @@ class _Table(dict[str, np.ndarray]):
 def _apply(
     table: _Table,
     mask: np.ndarray,
-    values: Mapping[str, Any],
+    values: Mapping[str, SettingValue],
     shares: list[tuple[float, ...]],
 ) -> None:
     unset: set[str] = set()
@@ -132,14 +131,19 @@ def _apply(
     for key in unset:
         table.of_each(key)[mask] = np.nan
     for key, value in values.items():
-        if key == "shares":
-            shares.append(value)
+        if isinstance(value, tuple):
+            shares.append(tuple(float(share) for share in value))
             table.of_each("shares")[mask] = len(shares) - 1
             table.of_each("profile")[mask] = PROFILES.index("table")
-        elif PER_PASS[key].kind == "choice":
-            table.of_each(key)[mask] = PER_PASS[key].choices.index(value)
         else:
-            table.of_each(key)[mask] = value
+            table.of_each(key)[mask] = _number(PER_PASS[key], value)
+
+
+def _number(setting: Setting, value: SettingValue) -> float:
+    """Give the place of a choice, or a number; NaN for what is not given."""
+    if isinstance(value, str):
+        return setting.choices.index(value)
+    return float(value) if isinstance(value, int | float) else np.nan
 
 
 def _apply_column(table: _Table, key: str, column: pd.Series, source_row: pd.Series) -> None:
@@ -212,26 +216,15 @@ def _fixes_of_rule(rule: PassRule, path: pd.DataFrame, pass_of_fix: np.ndarray) 
 def _finish(table: _Table, path: pd.DataFrame, harvested: np.ndarray) -> pd.DataFrame:
     """Fill widths from each other and check that every harvested fix has a band."""
     windrow = table["discharge"] == DISCHARGES.index("windrow")
-    cut = table["cut_width"]
-    if "header_width_m" in path:
-        own = path["header_width_m"].to_numpy(float)
-        cut = np.where(np.isfinite(own) & (own > 0), own, cut)
+    cut = cut_width_of_fixes_m(table["cut_width"], path)
     if (harvested & ~np.isfinite(cut)).any():
-        raise SettingsError(
-            "[combine] cut_width is missing and the track has no header width.",
-            "",
-            "Give {0}.",
-            Ask("combine.cut_width", "35 ft"),
-        )
+        raise no_cut_width()
     width, left, right = table["width"], table["reach_left"], table["reach_right"]
     width = np.where(windrow & np.isnan(width) & np.isnan(left), WINDROW_WIDTH_M, width)
     left = np.where(np.isnan(left), width / 2, left)
     right = np.where(np.isnan(right), width / 2, right)
     if (harvested & ~(np.isfinite(left) & np.isfinite(right))).any():
-        raise SettingsError(
-            '[spread] width is missing: give --spread-width "35 ft", or --reach-left and '
-            "--reach-right."
-        )
+        raise no_spread_width()
     chaff = table["chaff_width"]
     chaff = np.where(windrow & np.isnan(chaff), CHAFF_SHARE_OF_CUT_WIDTH * cut, chaff)
     numbers = {

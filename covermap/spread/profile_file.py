@@ -3,28 +3,37 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from covermap.errors import SettingsError, TrayError
-from covermap.reading.file_bytes import read_small_text
+from covermap.reading.file_bytes import FileKind, read_text
 from covermap.settings.field_settings import BY_NAME
+from covermap.settings.map_settings import SpreadSection
 
+_PROFILE_FILE = FileKind(TrayError, "profile file", "TOML with a section [spread]")
 _KEYS = ("profile", "shares", "reach_left", "reach_right", "lean")
 
 
-def read_profile_file(path: Path) -> dict[str, Any]:
+def read_profile_file(
+    path: Path, below: SpreadSection | None = None
+) -> tuple[SpreadSection, frozenset[str]]:
     """Read a profile file.
 
     Parameters
     ----------
     path : pathlib.Path
         TOML with a section [spread].
+    below : SpreadSection, optional
+        What holds where the file says nothing; the defaults if not given.
 
     Returns
     -------
-    dict
-        Keys of [spread] in SI: profile, shares, reach_left, reach_right, lean if given.
+    SpreadSection
+        ``below`` with the file's profile, shares, reach_left, reach_right, and lean if given.
+    frozenset of str
+        Keys of [spread] that the file sets.
 
     Raises
     ------
@@ -33,7 +42,7 @@ def read_profile_file(path: Path) -> dict[str, Any]:
     """
     path = Path(path)
     try:
-        content = tomllib.loads(read_small_text(path, "profile file"))
+        content = tomllib.loads(read_text(path, _PROFILE_FILE))
     except tomllib.TOMLDecodeError as error:
         raise TrayError(
             f"{path.name}: not valid TOML ({error}).", way_out="Make it anew from its tray test."
@@ -52,16 +61,18 @@ def read_profile_file(path: Path) -> dict[str, Any]:
             "Expected shares, reach_left and reach_right, and perhaps lean.",
         )
     try:
-        values = {
-            key: BY_NAME["spread", key].read(value, f"{path.name}: ", None)
+        said: dict[str, Any] = {
+            BY_NAME["spread", key].attribute: BY_NAME["spread", key].read(
+                value, f"{path.name}: ", None
+            )
             for key, value in section.items()
         }
     except SettingsError as error:
         raise TrayError(error.wrong, error.expected, error.way_out, *error.asks) from None
-    if values.setdefault("profile", "table") != "table":
+    if said.setdefault("profile", "table") != "table":
         raise TrayError(
             f"{path.name}, [spread] profile does not go with shares.", 'Expected "table".'
         )
-    if values["reach_left"] + values["reach_right"] <= 0:
+    if said["reach_left_m"] + said["reach_right_m"] <= 0:
         raise TrayError(f"{path.name}: reach_left and reach_right are both 0.", "Expected a band.")
-    return values
+    return replace(below or SpreadSection(), **said), frozenset({"profile", *section})

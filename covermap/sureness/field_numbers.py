@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from covermap.cover.spread_limits import SpreadLimits
 from covermap.ground.compiled import compiled
 
 
@@ -35,8 +36,7 @@ class MappedGround:
         Residue that the header left on its own row, over that through the machine.
     cover_m2_per_kg : float
         Coefficient of the cover curve [m²/kg].
-    gap_below, double_above : float
-        Spread ratios that make a gap or a double.
+    limits : SpreadLimits
     """
 
     given_kg_m2: np.ndarray
@@ -47,8 +47,7 @@ class MappedGround:
     tray_m: float
     left_flat_share: float
     cover_m2_per_kg: float
-    gap_below: float
-    double_above: float
+    limits: SpreadLimits
 
 
 @dataclass(frozen=True)
@@ -62,7 +61,7 @@ class FieldNumbers:
     mean_cover_pct, mean_residue_t_ha : float
         Mean over the cells [%, t/ha].
     gap_ha, double_ha : float
-        Cells below ``gap_below`` and above ``double_above``, in strips or not [ha].
+        Cells below and above the limits, in strips or not [ha].
     strip_ratio : numpy.ndarray
         (strips,) residue landed over own residue of the cells of each strip.
     """
@@ -103,8 +102,7 @@ def field_numbers(
         np.ascontiguousarray(given_factor, np.float64),
         ground.left_flat_share,
         ground.cover_m2_per_kg,
-        ground.gap_below,
-        ground.double_above,
+        *ground.limits,
         round(ground.tray_m / ground.cell_m),
         sums,
         on_strips,

@@ -13,11 +13,12 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.what_if import Run
 from covermap.field.field_result import FieldResult
-from covermap.field.harvest_record import Harvest, cut_height_m, mean_speed_m_s, read_harvest
+from covermap.field.harvest_record import Harvest, mean_speed_m_s
 from covermap.field.whole_field import map_field
 from covermap.ground.threads import core_count, limit_threads
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
+from covermap.settings.needed import cut_height_m
 from covermap.spread.deposit import Bands, deposit
 from covermap.sureness.field_numbers import FieldNumbers, MappedGround, field_numbers
 from covermap.sureness.perturbations import Draw, Perturbations, draws, usual_perturbations
@@ -116,7 +117,7 @@ def perturb_field(
     result = map_field(track, settings, boundary, progress, wind)
     if progress is not None:
         progress(f"{repeats} repeats")
-    field = _Field.of(read_harvest(track, settings, boundary, wind), settings, result)
+    field = _Field.of(result)
     passes = len(result.passes)
     drawn = draws(how, repeats, passes, seed)
     stated = field.numbers(Draw(1.0, 1.0, 0.0, 1.0, np.ones(passes + 1)))
@@ -178,17 +179,7 @@ class _Field:
     ground: MappedGround
 
     @classmethod
-    def of(cls, harvest: Harvest, settings: FieldSettings, result: FieldResult) -> _Field:
-        rows = harvest.sweeps.rows
-        run = Run.of_harvest(
-            harvest.clean.path,
-            rows,
-            harvest.passes.pass_of_fix[rows],
-            harvest.machine,
-            harvest.flow.straw_kg,
-            harvest.flow.chaff_kg,
-            harvest.wind,
-        )
+    def of(cls, result: FieldResult) -> _Field:
         ground = MappedGround(
             result.given_kg_m2,
             result.pass_of_cell,
@@ -198,10 +189,9 @@ class _Field:
             result.tray_m,
             result.left_flat_share,
             result.crop.cover_m2_per_kg,
-            settings.number("limits", "gap_below"),
-            settings.number("limits", "double_above"),
+            result.limits,
         )
-        return cls(harvest, settings, run, ground)
+        return cls(result.harvest, result.settings, result.harvest.as_run(), ground)
 
     def numbers(self, draw: Draw) -> FieldNumbers:
         """Lay one repeat and measure it."""
@@ -272,8 +262,7 @@ def _strips(result: FieldResult, stated: FieldNumbers, ratio: np.ndarray) -> pd.
     """Give the table of strips from their (repeats, strips) ratios."""
     table = pd.DataFrame(result.strips[["strip_id", "kind", "area_m2"]])
     gap = (table["kind"] == "gap").to_numpy()
-    limits = [result.settings.number("limits", key) for key in ("gap_below", "double_above")]
-    still = np.where(gap, ratio < limits[0], ratio > limits[1])
+    still = np.where(gap, result.limits.gap(ratio), result.limits.double(ratio))
     low, middle, high = np.quantile(ratio, [LOW_MARK, 0.5, 1 - LOW_MARK], axis=0)
     return table.assign(
         stated_ratio=stated.strip_ratio,

@@ -41,7 +41,6 @@ def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
     dict
         Only what JSON can hold; None for what could not be worked out.
     """
-    settings = found.result.settings
     numbers = {}
     for name in NUMBERS:
         values = found.repeats[name].to_numpy()
@@ -64,8 +63,7 @@ def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
         "standard_deviation": asdict(found.perturbations),
         "wind_stated": found.windy,
         "tray_m": found.result.tray_m,
-        "gap_below": settings.number("limits", "gap_below"),
-        "double_above": settings.number("limits", "double_above"),
+        **found.result.limits._asdict(),
         "numbers": numbers,
         "strips": {kind: _kind(found.strips, kind) for kind in ("gap", "double")},
         "varied": read_table("perturbations"),

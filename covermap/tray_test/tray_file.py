@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,10 +10,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from covermap.errors import TrayError
-from covermap.tray_test.tray_columns import number_of
-from covermap.tray_test.tray_table import TrayTable, read_tray_table
-from covermap.units import KINDS, unit_factor
+from covermap.errors import SettingsError, TrayError
+from covermap.reading.column_values import read_numbers, read_texts
+from covermap.reading.table_kind import RawTable, RecognisedColumn
+from covermap.reading.text_table import read_text_table
+from covermap.tray_test.tray_columns import TRAYS
+from covermap.units import KINDS, read_quantity
 
 _SIDES = {"left": -1.0, "l": -1.0, "right": 1.0, "r": 1.0}
 _CENTRE = ("", "centre", "center", "middle", "c", "m")
@@ -99,7 +100,7 @@ def read_tray_test(
         If the file is no tray test, or holds nothing to measure.
     """
     path = Path(path)
-    table = read_tray_table(path)
+    table = _read(path)
     given = {"width": tray_width_m, "length": tray_length_m, "area": tray_area_m2}
     sizes = {key: _setting(table, key, value) for key, value in given.items()}
     moisture = _setting(table, "moisture", moisture_pct)
@@ -107,7 +108,7 @@ def read_tray_test(
         raise TrayError(
             f"{table.name}: a moisture of {moisture:g} % is out of range; expected 0 to below 100."
         )
-    is_depth = any(c.meaning == "depth" for c in table.columns)
+    is_depth = any(one.column == "depth" for one in table.amounts)
     readings = _readings(table, sizes, moisture, is_depth)
     _note_meaning(table, sizes, moisture, is_depth)
     has_area = is_depth or any(_has(table, sizes, key) for key in ("area", "length"))
@@ -116,8 +117,57 @@ def read_tray_test(
     return _assemble(table, readings, unit, run_unit)
 
 
-def _has(table: TrayTable, sizes: Mapping[str, float | None], key: str) -> bool:
-    return table.of(key) is not None or sizes[key] is not None
+@dataclass(frozen=True)
+class _Table:
+    """A tray test with its cells read: by column and, for weights and depths, by run."""
+
+    raw: RawTable
+    numbers: Mapping[str, NDArray[np.float64]]
+    words: Mapping[str, list[str]]
+    amounts: Mapping[RecognisedColumn, NDArray[np.float64]]
+    metadata: dict[str, str]
+    notes: list[str]
+
+    @property
+    def name(self) -> str:
+        return self.raw.name
+
+    def error(self, row: int, column: str | RecognisedColumn, wrong: str, more: str) -> TrayError:
+        """Word an error about one cell."""
+        one = self.raw.of(column) if isinstance(column, str) else column
+        where = self.name if one is None else self.raw.where(one, row)
+        return TrayError(f"{where}: {wrong}", more)
+
+
+def _read(path: Path) -> _Table:
+    raw = read_text_table(path, TRAYS)
+    notes = list(raw.notes)
+    amounts = [one for one in raw.recognised if one.column in TRAYS.several]
+    bare = any(not one.number for one in amounts)
+    if len(amounts) > 1 and (bare or len({one.column for one in amounts}) > 1):
+        raise TrayError(
+            f"{raw.name}: weights and depths, or weights with and without a run, stand side by "
+            "side.",
+            way_out="Keep one kind of reading.",
+        )
+    others = [one for one in raw.recognised if one not in amounts]
+    is_number = {one: TRAYS.columns[one.column].is_number for one in others}
+    return _Table(
+        raw,
+        {one.column: read_numbers(raw, one, notes) for one in others if is_number[one]},
+        {
+            one.column: [text or "" for text in read_texts(raw, one)]
+            for one in others
+            if not is_number[one]
+        },
+        {one: read_numbers(raw, one, notes) for one in amounts},
+        dict(raw.metadata),
+        notes,
+    )
+
+
+def _has(table: _Table, sizes: Mapping[str, float | None], key: str) -> bool:
+    return key in table.numbers or sizes[key] is not None
 
 
 _SETTING_KINDS = {
@@ -128,35 +178,31 @@ _SETTING_KINDS = {
 }
 
 
-def _setting(table: TrayTable, key: str, given: float | None) -> float | None:
+def _setting(table: _Table, key: str, given: float | None) -> float | None:
     """Give what holds for all trays: an option, else a comment line; in SI."""
     name, kind = _SETTING_KINDS[key]
     text = table.metadata.get(name, table.metadata.get(f"{name}_{KINDS[kind].si_unit}"))
     if given is None and text is not None:
-        match = re.match(r"([\d.,+-]+)\s*(.*)", text)
-        number = number_of(match[1]) if match else None
-        factor = unit_factor(match[2] or KINDS[kind].si_unit, kind) if match else None
-        if number is None or factor is None:
+        try:
+            given = read_quantity(text, kind, name)
+        except SettingsError:
             raise TrayError(
                 f"{table.name}, comment {name}: {text[:40]!r} is no {kind}; write a number and "
                 f"a unit, such as 0.5 {KINDS[kind].si_unit}."
-            )
-        given = number * factor
+            ) from None
     if given is not None and key != "moisture" and not (math.isfinite(given) and given > 0):
         raise TrayError(f"{table.name}: {name} is {given:g}; expected a number above 0.")
     return given
 
 
 def _note_meaning(
-    table: TrayTable, sizes: Mapping[str, float | None], moisture: float | None, is_depth: bool
+    table: _Table, sizes: Mapping[str, float | None], moisture: float | None, is_depth: bool
 ) -> None:
-    for column in table.columns:
-        if not column.unit and column.meaning in ("position", "weight", "depth"):
-            table.notes.append(
-                f"Column {column.header!r} names no unit; taken as {column.assumed_unit}."
-            )
+    for one in table.raw.recognised:
+        if not one.unit_told and one.column in ("position", *TRAYS.several):
+            table.notes.append(f"Column {one.header!r} names no unit; taken as {one.unit}.")
     stated = table.metadata.get("weights", "").lower()
-    if not is_depth and moisture is None and table.of("moisture") is None:
+    if not is_depth and moisture is None and "moisture" not in table.numbers:
         if stated.startswith("wet"):
             raise TrayError(
                 f"{table.name}: the weights are wet but no moisture is given; add a column "
@@ -186,59 +232,81 @@ class _Reading:
 
 
 def _readings(
-    table: TrayTable, sizes: Mapping[str, float | None], moisture: float | None, is_depth: bool
+    table: _Table, sizes: Mapping[str, float | None], moisture: float | None, is_depth: bool
 ) -> list[_Reading]:
     found = []
-    amounts = [c for c in table.columns if c.meaning in ("weight", "depth")]
-    run_column, side, way = table.of("run"), table.of("side"), table.of("direction")
-    position = next(c for c in table.columns if c.meaning == "position")
-    for line, cells in table.rows:
-        station = table.number(line, cells, position)
-        if math.isnan(station):
-            raise TrayError(
-                f"{table.name}, line {line}, column {position.header!r}: no position; expected "
-                "the distance from the machine's centre line."
-            )
-        if abs(station) > _FARTHEST_M:
-            raise TrayError(
-                f"{table.name}, line {line}, column {position.header!r}: {station:g} m from the "
-                f"centre line is out of range; expected at most {_FARTHEST_M:g} m, so check the "
-                "unit."
-            )
-        if side is not None:
-            station = _sided(table, line, station, cells[side.place].lower())
-        size = {key: _cell_size(table, line, cells, key, sizes[key]) for key in sizes}
+    for row, line in enumerate(table.raw.source_row):
+        station = _station(table, row)
+        size = {key: _cell_size(table, row, key, sizes[key]) for key in sizes}
         area = _area(size)
         wet = moisture or 0.0
-        if (water := table.of("moisture")) is not None:
-            own = table.number(line, cells, water)
+        if "moisture" in table.numbers:
+            own = float(table.numbers["moisture"][row])
             wet = wet if math.isnan(own) else own
             if not 0 <= wet < 100:
-                raise TrayError(
-                    f"{table.name}, line {line}, column {water.header!r}: {wet:g} % is out of "
-                    "range; expected 0 to below 100 % of the wet weight."
+                raise table.error(
+                    row,
+                    "moisture",
+                    f"{wet:g} % is out of range.",
+                    "Expected 0 to below 100 % of the wet weight.",
                 )
-        for column in amounts:
-            amount = table.number(line, cells, column)
+        for one, amounts in table.amounts.items():
+            amount = float(amounts[row])
+            written = str(table.raw.frame[one.header].iloc[row])
             if amount < 0:
-                raise TrayError(
-                    f"{table.name}, line {line}, column {column.header!r}: "
-                    f"{cells[column.place]} is below 0; a tray holds nothing or more, so "
-                    "correct it or leave it blank."
+                raise table.error(
+                    row,
+                    one,
+                    f"{written} is below 0; a tray holds nothing or more.",
+                    "Correct it or leave it blank.",
                 )
-            run = column.run or _run_name(cells[run_column.place] if run_column else "1")
-            told = cells[way.place] if way else ""
+            run = f"run {one.number}" if one.number else _run_name(_word(table, "run", row))
+            told = _word(table, "direction", row)
             told = told or table.metadata.get("direction_" + run.replace(" ", "_"), "")
             dried = amount if is_depth else amount * (1 - wet / 100) / area
             if dried > _MOST_PER_AREA:
-                raise TrayError(
-                    f"{table.name}, line {line}, column {column.header!r}: "
-                    f"{cells[column.place]} on {area:g} m2 is more than any tray holds; check "
-                    "the unit and the tray size."
+                raise table.error(
+                    row,
+                    one,
+                    f"{written} on {area:g} m2 is more than any tray holds.",
+                    "Check the unit and the tray size.",
                 )
-            back = _is_back(table.name, line, told)
-            found.append(_Reading(run, line, station, size["width"] or 0.0, dried, back))
+            back = _is_back(table.name, int(line), told)
+            found.append(_Reading(run, int(line), station, size["width"] or 0.0, dried, back))
     return found
+
+
+def _word(table: _Table, column: str, row: int) -> str:
+    return table.words[column][row] if column in table.words else ""
+
+
+def _station(table: _Table, row: int) -> float:
+    station = float(table.numbers["position"][row])
+    if math.isnan(station):
+        raise table.error(
+            row, "position", "no position.", "Expected the distance from the machine's centre line."
+        )
+    if abs(station) > _FARTHEST_M:
+        raise table.error(
+            row,
+            "position",
+            f"{station:g} m from the centre line is out of range.",
+            f"Expected at most {_FARTHEST_M:g} m, so check the unit.",
+        )
+    if "side" not in table.words:
+        return station
+    side = _word(table, "side", row)
+    if side in _CENTRE and (station == 0 or side == ""):
+        return station
+    if side not in _SIDES or station < 0:
+        raise table.error(
+            row,
+            "side",
+            f"side {side[:20]!r} with position {station:g} m; expected left or right with a "
+            "distance of 0 or more.",
+            "",
+        )
+    return station * _SIDES[side]
 
 
 def _run_name(cell: str) -> str:
@@ -246,16 +314,10 @@ def _run_name(cell: str) -> str:
     return f"run {text[:30]}"
 
 
-def _cell_size(
-    table: TrayTable, line: int, cells: tuple[str, ...], key: str, given: float | None
-) -> float | None:
-    column = table.of(key)
-    value = table.number(line, cells, column) if column else math.nan
-    if column and value <= 0:
-        raise TrayError(
-            f"{table.name}, line {line}, column {column.header!r}: {cells[column.place]} is no "
-            f"tray {key}; expected a number above 0."
-        )
+def _cell_size(table: _Table, row: int, key: str, given: float | None) -> float | None:
+    value = float(table.numbers[key][row]) if key in table.numbers else math.nan
+    if value <= 0:
+        raise table.error(row, key, f"{value:g} is no tray {key}.", "Expected a number above 0.")
     return given if math.isnan(value) else value
 
 
@@ -268,17 +330,6 @@ def _area(size: dict[str, float | None]) -> float:
     return (width or 1.0) * (length or 1.0)
 
 
-def _sided(table: TrayTable, line: int, station: float, side: str) -> float:
-    if side in _CENTRE and (station == 0 or side == ""):
-        return station
-    if side not in _SIDES or station < 0:
-        raise TrayError(
-            f"{table.name}, line {line}: side {side[:20]!r} with position {station:g} m; "
-            "expected left or right with a distance of 0 or more."
-        )
-    return station * _SIDES[side]
-
-
 def _is_back(name: str, line: int, told: str) -> bool:
     text = told.strip().lower()
     if text not in _OUT + _BACK:
@@ -286,7 +337,7 @@ def _is_back(name: str, line: int, told: str) -> bool:
     return text in _BACK
 
 
-def _assemble(table: TrayTable, readings: list[_Reading], unit: str, run_unit: str) -> TrayTest:
+def _assemble(table: _Table, readings: list[_Reading], unit: str, run_unit: str) -> TrayTest:
     names = tuple(dict.fromkeys(r.run for r in readings))
     turned = tuple(n for n in names if any(r.back for r in readings if r.run == n))
     by_place: dict[tuple[str, float], _Reading] = {}
@@ -325,9 +376,8 @@ def _assemble(table: TrayTable, readings: list[_Reading], unit: str, run_unit: s
     if turned:
         notes.append(f"{', '.join(turned)}: driven back along the trays, so left and right turned.")
     for key in ("wind_speed", "wind_from"):
-        column_found = table.of(key)
-        if column_found and key not in table.metadata and table.rows:
-            table.metadata[key] = table.rows[0][1][column_found.place]
+        if key in table.words and key not in table.metadata:
+            table.metadata[key] = _word(table, key, 0)
     return TrayTest(
         name=table.name,
         station_m=np.array(stations),

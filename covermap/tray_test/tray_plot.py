@@ -16,7 +16,6 @@ from covermap.drawing.look import (
     PALE,
     SOFT,
     house_look,
-    length_unit,
     new_figure,
     plain_text,
     svg_of,
@@ -25,6 +24,7 @@ from covermap.drawing.look import (
 from covermap.spread.profile import BINS
 from covermap.tray_test.overlap import MODES, Mode, cv_against_spacing, widest_spacing
 from covermap.tray_test.trays import MeasuredProfile
+from covermap.units import length_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -44,17 +44,11 @@ MOST_STEPS = 100_000
 
 @dataclass(frozen=True)
 class ParticleClass:
-    """One kind of piece in the residue stream.
-
-    ``length_class_mm`` is the length the velocity holds for, as text; ``mass_share`` is the
-    share of the material's dry mass; ``source`` says where velocity and share come from.
-    """
+    """One kind of piece in the residue stream, and its share of the material's dry mass."""
 
     name: str
     terminal_velocity_m_s: float
-    length_class_mm: str
     mass_share: float
-    source: str
 
 
 @dataclass(frozen=True)
@@ -81,9 +75,8 @@ def particle_classes(material: str, crop_group: str) -> tuple[ParticleClass, ...
     groups: dict[tuple[str, str], list[ParticleClass]] = {}
     for row in read_table("particle_classes"):
         velocity, share = float(row["terminal_velocity_m_s"]), float(row["mass_share"])
-        name, length, source = row["particle_class"], row["length_class_mm"], row["source"]
         pieces = groups.setdefault((row["material"], row["crop_group"]), [])
-        pieces.append(ParticleClass(name, velocity, length, share, source))
+        pieces.append(ParticleClass(row["particle_class"], velocity, share))
     if (material, crop_group) not in groups:
         raise SettingsError(
             f"There are no particle classes for {material!r} of {crop_group!r}.",
@@ -99,36 +92,6 @@ def _numbers(values: ArrayLike, what: str, above_zero: bool = False) -> Floats:
         need = "a number above 0" if above_zero else "a finite number"
         raise SettingsError(f"The {what} is {numbers[bad].flat[0]:g}.", f"Expected {need}.")
     return numbers
-
-
-# Falling straight down: closed forms. The model does not use them; tests and docs do.
-
-
-def fall_time_s(terminal_velocity_m_s: ArrayLike, height_m: ArrayLike) -> Floats:
-    """Give the time to fall from rest with quadratic drag [s].
-
-    t = h/vt + vt/g · ln(1 + √(1 − exp(−2gh/vt²))), the form that does not overflow for
-    light pieces (Univ. of Illinois, Physics Q&A, id 116).
-    """
-    vt, height = np.asarray(terminal_velocity_m_s, float), np.asarray(height_m, float)
-    root = np.sqrt(-np.expm1(-2 * GRAVITY_M_S2 * height / vt**2))
-    return np.asarray(height / vt + vt / GRAVITY_M_S2 * np.log1p(root))
-
-
-def fall_speed_m_s(terminal_velocity_m_s: ArrayLike, time_s: ArrayLike) -> Floats:
-    """Give the speed after falling from rest: vt · tanh(g t / vt) [m/s]."""
-    vt, time = np.asarray(terminal_velocity_m_s, float), np.asarray(time_s, float)
-    return np.asarray(vt * np.tanh(GRAVITY_M_S2 * time / vt))
-
-
-def fall_distance_m(terminal_velocity_m_s: ArrayLike, time_s: ArrayLike) -> Floats:
-    """Give the distance fallen from rest: vt²/g · ln cosh(g t / vt) [m]."""
-    vt, time = np.asarray(terminal_velocity_m_s, float), np.asarray(time_s, float)
-    y = GRAVITY_M_S2 * time / vt
-    # Two forms of ln cosh: the first keeps its digits near 0, the second never overflows.
-    near = np.log1p(2 * np.sinh(np.minimum(y, 1.0) / 2) ** 2)
-    far = y + np.log1p(np.exp(-2 * y)) - np.log(2.0)
-    return np.asarray(vt**2 / GRAVITY_M_S2 * np.where(y < 1, near, far))
 
 
 def _slopes(state: Floats, updraft: Floats) -> Floats:
@@ -248,8 +211,14 @@ def tip_speed_m_s(diameter_m: ArrayLike, revolutions_per_min: ArrayLike) -> Floa
     return np.asarray(np.pi / 60 * np.multiply(diameter_m, revolutions_per_min))
 
 
-def _launches(speed: ArrayLike, elevation_deg: ArrayLike, forward_speed_m_s: float) -> Floats:
-    """Give (n, 3) launch velocities to the right (+ speed) or left (− speed)."""
+def launches(speed: ArrayLike, elevation_deg: ArrayLike, forward_speed_m_s: float) -> Floats:
+    """Give (n, 3) launch velocities [m/s] to the right (+ speed) or left (− speed).
+
+    Raises
+    ------
+    SettingsError
+        If an elevation is 80 degrees or steeper.
+    """
     speed, elevation = np.asarray(speed, float), np.asarray(elevation_deg, float)
     if not (np.abs(elevation) < 80).all():
         raise SettingsError(
@@ -280,8 +249,8 @@ def still_air_reach(
     speed, vt, height, elevation = np.broadcast_arrays(
         launch_speed_m_s, terminal_velocity_m_s, drop_height_m, elevation_deg
     )
-    launches = _launches(speed.ravel(), elevation.ravel(), forward_speed_m_s)
-    return fly(launches, vt.ravel(), height.ravel()).across_m.reshape(speed.shape)
+    thrown = launches(speed.ravel(), elevation.ravel(), forward_speed_m_s)
+    return fly(thrown, vt.ravel(), height.ravel()).across_m.reshape(speed.shape)
 
 
 def _fit_speed(
@@ -396,11 +365,11 @@ def drift_table(
     fitted = _fit_speed(np.abs(landing), vt, height, elevation, forward_speed_m_s, most)
     carried = np.isnan(fitted)
     speed = np.sign(landing) * np.where(carried, most, fitted)
-    launches = _launches(speed, elevation, forward_speed_m_s)
-    calm = fly(launches, vt, height).across_m
+    thrown = launches(speed, elevation, forward_speed_m_s)
+    calm = fly(thrown, vt, height).across_m
     wind = np.stack([winds, 0 * winds + wind_along_m_s, 0 * winds], axis=-1)
     shape = (len(landing), len(winds))
-    launches, wind = np.repeat(launches, shape[1], axis=0), np.tile(wind, (shape[0], 1))
-    landed = fly(launches, vt, height, wind)
+    thrown, wind = np.repeat(thrown, shape[1], axis=0), np.tile(wind, (shape[0], 1))
+    landed = fly(thrown, vt, height, wind)
     across = landed.across_m.reshape(shape) + np.where(carried, landing - calm, 0.0)[:, None]
     return across, landed.along_m.reshape(shape)

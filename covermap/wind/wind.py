@@ -65,11 +65,6 @@ class WindSeries:
     removed: pd.DataFrame = field(default_factory=_nothing_removed)
     notes: tuple[str, ...] = ()
 
-    @property
-    def is_constant(self) -> bool:
-        """Whether one reading serves every time: it was the only one there ever was."""
-        return len(self.speed_m_s) == 1 and self.removed.empty
-
 
 @dataclass(frozen=True)
 class WindAt:
@@ -109,22 +104,9 @@ def checked_height(height_m: float) -> float:
 
 
 def constant_wind(speed_m_s: float, from_deg: float, height_m: float) -> WindSeries:
-    """Give one wind that holds all the time.
+    """Give one wind that holds all the time: a single reading without a time.
 
-    Parameters
-    ----------
-    speed_m_s : float
-        Mean speed [m/s].
-    from_deg : float
-        Direction it blows from, clockwise from true north, 0 to 360 [deg]. Any value, NaN
-        too, if the speed is 0.
-    height_m : float
-        Height above ground at which it was measured [m].
-
-    Returns
-    -------
-    WindSeries
-        With a single reading and no time.
+    ``from_deg`` is clockwise from true north, 0 to 360; any value, NaN too, in a calm.
 
     Raises
     ------
@@ -156,19 +138,9 @@ def constant_wind(speed_m_s: float, from_deg: float, height_m: float) -> WindSer
 def components(
     speed_m_s: NDArray[np.float64], from_deg: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Turn speed and direction *from* into components *towards* which the air moves.
+    """Turn speed and direction *from* [deg] into components *towards* which the air moves [m/s].
 
-    Parameters
-    ----------
-    speed_m_s : numpy.ndarray
-        (n,) speed [m/s].
-    from_deg : numpy.ndarray
-        (n,) direction it blows from [deg]; NaN counts as calm.
-
-    Returns
-    -------
-    east_m_s, north_m_s : numpy.ndarray
-        (n,) components [m/s].
+    East and north, (n,) as the arguments; a direction that is NaN counts as calm.
     """
     angle = np.deg2rad(np.nan_to_num(from_deg))
     speed = np.where(np.isnan(from_deg), 0.0, speed_m_s)
@@ -180,16 +152,7 @@ def blows_from_deg(
 ) -> NDArray[np.float64]:
     """Give the direction a wind blows from, the inverse of :func:`components`.
 
-    Parameters
-    ----------
-    east_m_s, north_m_s : numpy.ndarray or float
-        Components towards which the air moves [m/s].
-
-    Returns
-    -------
-    numpy.ndarray
-        Clockwise from true north, 0 to below 360 [deg]; NaN in a calm, which blows from
-        nowhere.
+    Clockwise from true north, 0 to below 360 [deg]; NaN in a calm, which blows from nowhere.
     """
     east, north = np.asarray(east_m_s, np.float64), np.asarray(north_m_s, np.float64)
     from_deg = np.degrees(np.arctan2(-east, -north)) % 360
@@ -257,7 +220,7 @@ def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
         If the track has no clock and the wind changes with time.
     """
     east, north = components(series.speed_m_s, series.from_deg)
-    if series.is_constant:
+    if len(east) == 1 and series.removed.empty:  # the only reading there ever was
         count = 1 if time_utc is None else len(time_utc)
         return WindAt(np.repeat(east, count), np.repeat(north, count), np.ones(count, np.bool_))
     if time_utc is None:
@@ -268,7 +231,8 @@ def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
             "Give one wind for the whole field with [wind] speed and from_deg, or a track with a "
             "time column.",
         )
-    instants = _instants(time_utc)
+    index = pd.DatetimeIndex(pd.to_datetime(pd.Index(np.asarray(time_utc)), utc=True))
+    instants = index.tz_localize(None).to_numpy().astype("datetime64[ns]")
     missing = np.isnat(instants)
     clock = series.clock_utc.astype("datetime64[ns]").astype(np.int64)
     now = np.where(missing, clock[0], instants.astype(np.int64))
@@ -283,11 +247,6 @@ def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
     wind_east = np.where(known, east[before] * (1 - weight) + east[after] * weight, 0.0)
     wind_north = np.where(known, north[before] * (1 - weight) + north[after] * weight, 0.0)
     return WindAt(wind_east, wind_north, known, _notes_on_unknown(series, instants, known))
-
-
-def _instants(time_utc: Any) -> NDArray[np.datetime64]:
-    index = pd.DatetimeIndex(pd.to_datetime(pd.Index(np.asarray(time_utc)), utc=True))
-    return np.asarray(index.tz_localize(None).to_numpy().astype("datetime64[ns]"))
 
 
 def _notes_on_unknown(
@@ -314,21 +273,10 @@ def crosswind_and_along(
     north_m_s: NDArray[np.float64] | float,
     heading_deg: NDArray[np.float64] | float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Split a wind into what pushes sideways and what pushes forward.
+    """Split a wind into what pushes to the right, looking forward, and what pushes forward [m/s].
 
-    Parameters
-    ----------
-    east_m_s, north_m_s : numpy.ndarray or float
-        Components towards which the air moves [m/s].
-    heading_deg : numpy.ndarray or float
-        Direction of travel, clockwise from true north [deg]; shapes broadcast.
-
-    Returns
-    -------
-    across_m_s : numpy.ndarray
-        Positive towards the right, looking forward [m/s].
-    along_m_s : numpy.ndarray
-        Positive in the direction of travel [m/s].
+    Components are those towards which the air moves, the heading is clockwise from true north;
+    shapes broadcast.
     """
     angle = np.deg2rad(np.asarray(heading_deg, dtype=np.float64))
     east, north = np.asarray(east_m_s, np.float64), np.asarray(north_m_s, np.float64)

@@ -9,17 +9,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from covermap.errors import TrackError, WindError
+from covermap.errors import WindError
 from covermap.reading.column_values import read_numbers
-from covermap.reading.columns import RecognisedColumn
+from covermap.reading.table_kind import Overrides, RawTable
+from covermap.reading.text_table import read_text_table
 from covermap.reading.times import read_times
-from covermap.units import KINDS
 from covermap.wind.wind import MOST_WIND_SPEED_M_S, WIDEST_GAP_S, WindSeries, checked_height
-from covermap.wind.wind_table import WindTable, in_wind_words, read_wind_table
+from covermap.wind.wind_columns import WIND, WIND_COLUMNS
 
 #: Reasons in the order in which the rules are applied, with what each means.
 REASONS: dict[str, str] = {
-    "unreadable": "the line has the wrong number of fields",
+    "unreadable": "the line has the wrong number of fields, or an open quotation mark",
     "no time": "the line has no readable time",
     "no speed": "the line has no readable wind speed",
     "impossible speed": f"negative, or above {MOST_WIND_SPEED_M_S:g} m/s",
@@ -71,18 +71,18 @@ def read_wind(
     """
     path = Path(path)
     checked_height(height_m)
-    table = read_wind_table(path, height_m, columns or {}, units or {})
-    notes = [*table.raw.notes, *_notes_on_headers(table, height_m)]
-    speed = _numbers(table, "wind_speed_m_s", path.name, notes, {"CALM": "0"})
-    from_deg = _numbers(table, "wind_from_deg", path.name, notes, _POINT_DEG | _NO_DIRECTION)
-    gust = _numbers(table, "wind_gust_m_s", path.name, notes, {})
-    clock = _times(table, path.name, notes)
+    raw = read_text_table(path, WIND, Overrides(columns or {}, units or {}, number=height_m))
+    notes = [*raw.notes, *_notes_on_headers(raw, height_m)]
+    speed = _numbers(raw, "wind_speed_m_s", notes, {"CALM": "0"})
+    from_deg = _numbers(raw, "wind_from_deg", notes, _POINT_DEG | _NO_DIRECTION)
+    gust = _numbers(raw, "wind_gust_m_s", notes, {})
+    clock = _times(raw, notes)
     reason, detail = _judge(clock, speed, from_deg, len(speed) == 1)
-    removed = _ledger(table, reason, detail)
+    removed = _ledger(raw, reason, detail)
     keep = np.flatnonzero(reason == "")
     if not len(keep):
         raise _nothing_left(path.name, removed)
-    notes += _notes_on_removed(path.name, removed, len(speed) + len(table.raw.unreadable))
+    notes += _notes_on_removed(path.name, removed, len(speed) + len(raw.unreadable))
     if (back := int((np.diff(clock[keep]) < np.timedelta64(0)).sum())) > 0:
         notes.append(f"{path.name}: steps back in time, mended by sorting: {back}.")
     keep = keep[np.argsort(clock[keep], kind="stable")]
@@ -106,20 +106,15 @@ def removed_counts(series: WindSeries) -> dict[str, int]:
 
 
 def _numbers(
-    table: WindTable, column: str, name: str, notes: list[str], words: Mapping[str, str]
+    raw: RawTable, column: str, notes: list[str], words: Mapping[str, str]
 ) -> NDArray[np.float64]:
-    raw, one = table.raw, table.columns.get(column)
+    one = raw.of(column)
     if one is None:
         return np.full(len(raw.source_row), np.nan)
-    cells = raw.frame[column]
-    meant = cells.str.upper().map(words)
-    raw.frame[column] = cells.where(meant.isna(), meant)
-    where = f"{name}, column {one.header!r}"
-    told = RecognisedColumn(column, column, one.unit, one.factor)
-    return read_numbers(raw, told, where, notes, majority=False)
+    return read_numbers(raw, one, notes, majority=False, words=words)
 
 
-def _times(table: WindTable, name: str, notes: list[str]) -> NDArray[np.datetime64]:
+def _times(raw: RawTable, notes: list[str]) -> NDArray[np.datetime64]:
     """Give the instant of each row; NaT where it has none.
 
     Raises
@@ -127,43 +122,42 @@ def _times(table: WindTable, name: str, notes: list[str]) -> NDArray[np.datetime
     WindError
         If several rows have no time between them.
     """
-    raw, columns = table.raw, table.columns
-    time, date, next_day = _time_and_date(raw.frame)
-    one = next((columns[c] for c in ("time", "hour", "date", "day") if c in columns), None)
-    where = name if one is None else f"{name}, column {one.header!r}"
-    try:
-        times, said = read_times(time, date, raw.source_row, where, raw.row_word)
-    except TrackError as error:
-        raise in_wind_words(error, name) from error
+    parts = {one.column: raw.frame[one.header] for one in raw.recognised}
+    time, date, next_day = _time_and_date(parts, raw.frame.index)
+    one = next((raw.of(c) for c in ("time", "hour", "date", "day") if c in parts), None)
+    times, said = read_times(raw, time, date, one)
     if times is None:
         if len(raw.frame) > 1:
             raise WindError(
-                f"{name}: {len(raw.frame)} readings without a time of day. Expected a column "
-                "'time' such as 2018-07-18T13:00Z, or 'date' and 'hour'; add it, or keep the one "
-                "line that holds for the whole field."
+                f"{raw.name}: {len(raw.frame)} readings without a time of day.",
+                "Expected a column 'time' such as 2018-07-18T13:00Z, or 'date' and 'hour'.",
+                "Add it, or keep the one line that holds for the whole field.",
             )
         return np.array(["NaT"], dtype="datetime64[ns]")
-    notes += [text.replace("those fixes", "those readings") for text in said]
+    notes += said
     clock = times.dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
     return np.asarray(clock + next_day.astype("timedelta64[D]"))
 
 
 def _time_and_date(
-    frame: pd.DataFrame,
+    parts: Mapping[str, pd.Series], index: pd.Index
 ) -> tuple[pd.Series | None, pd.Series | None, NDArray[np.int64]]:
     """Put year, month, day and hour together where the file keeps them apart."""
-    next_day = np.zeros(len(frame), dtype=np.int64)
-    date = frame.get("date")
-    if date is None and {"year", "month", "day"} <= set(frame):
-        day = [frame[c].str.replace(r"\.0*$", "", regex=True) for c in ("year", "month", "day")]
+    next_day = np.zeros(len(index), dtype=np.int64)
+    date = parts.get("date")
+    if date is None and {"year", "month", "day"} <= parts.keys():
+        day = [
+            parts[c].fillna("").str.replace(r"\.0*$", "", regex=True)
+            for c in ("year", "month", "day")
+        ]
         date = day[0] + "-" + day[1].str.zfill(2) + "-" + day[2].str.zfill(2)
         date = date.where(date.str.fullmatch(r"\d{4}-\d\d-\d\d"), "")
-    time = frame.get("time")
-    if time is None and date is not None and "hour" in frame:
-        hour = pd.to_numeric(frame["hour"], errors="coerce")
-        minute = pd.Series(0.0, index=frame.index)
-        if "minute" in frame:
-            minute = pd.to_numeric(frame["minute"], errors="coerce")
+    time = parts.get("time")
+    if time is None and date is not None and "hour" in parts:
+        hour = pd.to_numeric(parts["hour"], errors="coerce")
+        minute = pd.Series(0.0, index=index)
+        if "minute" in parts:
+            minute = pd.to_numeric(parts["minute"], errors="coerce")
         counted = hour.between(0, 24) & minute.between(0, 59)
         # Some stations count the hours of a day 1 to 24; 24 is the next day's midnight.
         next_day = np.where(hour == 24, 1, 0).astype(np.int64)
@@ -171,7 +165,7 @@ def _time_and_date(
         clock = (seconds // 3600).astype(str).str.zfill(2) + ":"
         clock += (seconds % 3600 // 60).astype(str).str.zfill(2)
         # What is no number may be written as a time already.
-        time = clock.where(counted, frame["hour"].where(hour.isna(), "")).astype(object)
+        time = clock.astype(object).where(counted, parts["hour"].where(hour.isna(), ""))
     return time, date, next_day
 
 
@@ -203,10 +197,11 @@ def _judge(
 
 
 def _ledger(
-    table: WindTable, reason: NDArray[np.object_], detail: NDArray[np.object_]
+    raw: RawTable, reason: NDArray[np.object_], detail: NDArray[np.object_]
 ) -> pd.DataFrame:
-    raw, out = table.raw, reason != ""
-    rows = [*raw.unreadable, *zip(raw.source_row[out], reason[out], detail[out], strict=True)]
+    out = reason != ""
+    rows = [(line, "unreadable", f"{why}: {text}") for line, why, text in raw.unreadable]
+    rows += zip(raw.source_row[out], reason[out], detail[out], strict=True)
     removed = pd.DataFrame(rows, columns=["source_row", "reason", "detail"])
     removed = removed.astype({"source_row": "int64", "reason": "object", "detail": "object"})
     return removed.sort_values("source_row", kind="stable", ignore_index=True)
@@ -226,21 +221,20 @@ def _nothing_left(name: str, removed: pd.DataFrame) -> WindError:
     )
 
 
-def _notes_on_headers(table: WindTable, height_m: float) -> list[str]:
+def _notes_on_headers(raw: RawTable, height_m: float) -> list[str]:
     notes: list[str] = []
-    for one in table.columns.values():
-        if one.column in ("wind_speed_m_s", "wind_gust_m_s"):
+    for one in raw.recognised:
+        if WIND_COLUMNS[one.column].kind == "speed":
             if not one.unit_told:
                 notes.append(
-                    f"Wind column {one.header!r} names no unit; taken as "
-                    f"{KINDS['speed'].si_unit}. Write it in the header to be sure, e.g. "
-                    "'wind speed (mph)'."
+                    f"Wind column {one.header!r} names no unit; taken as {one.unit}. Write it in "
+                    "the header to be sure, e.g. 'wind speed (mph)'."
                 )
             elif one.factor != 1.0:
                 notes.append(f"Wind column {one.header!r} was converted from {one.unit} to m/s.")
-        if one.column == "wind_speed_m_s" and one.height_m not in (None, height_m):
+        if one.column == "wind_speed_m_s" and one.number and float(one.number) != height_m:
             notes.append(
-                f"Wind column {one.header!r} names a height of {one.height_m:g} m, but "
+                f"Wind column {one.header!r} names a height of {float(one.number):g} m, but "
                 f"{height_m:g} m was given and used."
             )
     return notes

@@ -18,6 +18,7 @@ from covermap.wind.flight import (
     drift_table,
     fly,
     launch_speed_for_reach,
+    launches,
     still_air_reach,
 )
 
@@ -33,19 +34,7 @@ BINS = 48
 
 @dataclass(frozen=True)
 class Thrower:
-    """How pieces leave the machine and how far they fall.
-
-    Attributes
-    ----------
-    drop_height_m : float
-        From the discharge down to the top of the stubble [m].
-    elevation_deg : float
-        Angle of the throw above the horizontal [deg].
-    most_launch_speed_m_s : float
-        Tip speed of the rotor or disc, or the limit for fitted speeds [m/s].
-    forward_speed_m_s : float
-        Of the machine [m/s].
-    """
+    """How pieces leave the machine, and how far they fall to the top of the stubble."""
 
     drop_height_m: float
     elevation_deg: float
@@ -93,10 +82,8 @@ def drift_tables(
         Classes and their shares of the band's mass; shares are scaled to sum to 1.
     thrower : Thrower
         How pieces leave the machine.
-    most_reach_m : float
-        Furthest still-air landing needed on either side [m].
-    most_wind_m_s : float
-        Strongest wind component needed [m/s].
+    most_reach_m, most_wind_m_s : float
+        Furthest still-air landing on either side [m] and strongest wind component [m/s] needed.
     """
     landing = np.linspace(-most_reach_m, most_reach_m, 2 * _LANDINGS + 1)
     steps = max(int(np.ceil(most_wind_m_s / _FLOWN_STEP_M_S)), 1)
@@ -105,14 +92,15 @@ def drift_tables(
     share = share / share.sum()
     drift, along = [], np.zeros(len(wind))
     for (particle, _), part in zip(classes, share, strict=True):
-        flight = {
-            "terminal_velocity_m_s": particle.terminal_velocity_m_s,
-            "drop_height_m": thrower.drop_height_m,
-            "elevation_deg": thrower.elevation_deg,
-            "forward_speed_m_s": thrower.forward_speed_m_s,
-            "most_launch_speed_m_s": thrower.most_launch_speed_m_s,
-        }
-        across_m, _ = drift_table(still_air_landing_m=landing, wind_across_m_s=wind, **flight)
+        across_m, _ = drift_table(
+            particle.terminal_velocity_m_s,
+            thrower.drop_height_m,
+            thrower.elevation_deg,
+            landing,
+            wind,
+            forward_speed_m_s=thrower.forward_speed_m_s,
+            most_launch_speed_m_s=thrower.most_launch_speed_m_s,
+        )
         drift.append(across_m - landing[:, None])
         along += part * _mean_along_m(particle, thrower, landing, wind)
     # the still-air shift is already part of where people see their band
@@ -128,23 +116,15 @@ def _mean_along_m(
         thrower.drop_height_m,
         thrower.elevation_deg,
     )
-    most = thrower.most_launch_speed_m_s
-    furthest = float(still_air_reach(most, vt, drop, elevation, thrower.forward_speed_m_s))
+    forward, most = thrower.forward_speed_m_s, thrower.most_launch_speed_m_s
+    furthest = float(still_air_reach(most, vt, drop, elevation, forward))
     reach = np.minimum(np.abs(landing_m[:: _LANDINGS // 2]), 0.98 * furthest)
-    speed = launch_speed_for_reach(reach, vt, drop, elevation, thrower.forward_speed_m_s, most)
-    angle = np.radians(elevation)
-    launch = np.column_stack(
-        [
-            speed * np.cos(angle),
-            np.full(len(speed), thrower.forward_speed_m_s),
-            speed * np.sin(angle),
-        ]
-    )
-    pieces = np.repeat(launch, len(wind_m_s), axis=0)
-    air = np.zeros((len(pieces), 3))
-    air[:, 1] = np.tile(wind_m_s, len(launch))
-    landed = fly(pieces, np.full(len(pieces), vt), drop, air)
-    return np.asarray(landed.along_m.reshape(len(launch), -1).mean(axis=0))
+    speed = launch_speed_for_reach(reach, vt, drop, elevation, forward, most)
+    thrown = np.repeat(launches(speed, elevation, forward), len(wind_m_s), axis=0)
+    air = np.zeros((len(thrown), 3))
+    air[:, 1] = np.tile(wind_m_s, len(reach))
+    landed = fly(thrown, vt, drop, air)
+    return np.asarray(landed.along_m.reshape(len(reach), -1).mean(axis=0))
 
 
 def leaned_band(
@@ -168,7 +148,7 @@ def leaned_band(
     wind_m_s : float
         Air moving to the right at flight height [m/s].
     bins : int
-        Bins of the band that lands.
+        Of the band that lands.
 
     Returns
     -------
@@ -199,12 +179,6 @@ def leaned_band(
         landed += part * np.interp(grid, moved[c], below)
     result = np.diff(landed)
     return result / result.sum(), left, right
-
-
-def lean_of_band_m(shares: np.ndarray, left_m: float, right_m: float) -> float:
-    """Give the centre of mass of a band [m]."""
-    middles = left_m + (np.arange(len(shares)) + 0.5) * (right_m - left_m) / len(shares)
-    return float((shares * middles).sum())
 
 
 @dataclass(frozen=True)

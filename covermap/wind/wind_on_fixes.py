@@ -14,7 +14,6 @@ from covermap.tables.crops import Crop
 from covermap.tables.said import Said
 from covermap.wind.flight import (
     MOST_LAUNCH_SPEED_M_S,
-    ParticleClass,
     particle_classes,
     still_air_reach,
     tip_speed_m_s,
@@ -29,26 +28,26 @@ _LEAST_DROP_M = 0.2
 
 def stated_wind(settings: FieldSettings) -> WindSeries | None:
     """Give the constant wind of the settings, None if none is stated."""
-    speed = settings.get("wind", "speed")
+    speed = settings.wind.speed_m_s
     if speed is None:
         return None
-    direction = settings.get("wind", "from_deg")
+    direction = settings.wind.from_deg
     return constant_wind(
         float(speed),
         float("nan") if direction is None else float(direction),
-        settings.number("wind", "height"),
+        settings.wind.height_m,
     )
 
 
 def thrower(settings: FieldSettings, stubble_m: float, forward_speed_m_s: float) -> Thrower:
     """Give how pieces leave the machine, by the settings."""
-    diameter, rpm = settings.get("combine", "rotor_diameter"), settings.get("combine", "rotor_rpm")
+    diameter, rpm = settings.combine.rotor_diameter_m, settings.combine.rotor_rpm
     launch = MOST_LAUNCH_SPEED_M_S
     if diameter is not None and rpm is not None:
         launch = float(tip_speed_m_s(diameter, rpm))
     return Thrower(
-        max(settings.number("combine", "discharge_height") - stubble_m, _LEAST_DROP_M),
-        settings.number("combine", "throw_elevation"),
+        max(settings.combine.discharge_height_m - stubble_m, _LEAST_DROP_M),
+        settings.combine.throw_elevation_deg,
         launch,
         forward_speed_m_s,
     )
@@ -70,32 +69,17 @@ def reach_of_rotor_m(how: Thrower, crop: Crop) -> float:
 
 def flight_wind(settings: FieldSettings, measured_at_m: float, stubble_m: float) -> FlightWind:
     """Give the factor from the wind as measured to the wind on the pieces."""
-    height = mean_flight_height(settings.number("combine", "discharge_height"))
+    height = mean_flight_height(settings.combine.discharge_height_m)
     return reduce_to_flight(measured_at_m, height, stubble_m)
 
 
 def tables_for(
-    crop: Crop,
-    how: Thrower,
-    straw_share: float,
-    most_reach_m: float,
-    most_wind_m_s: float,
+    crop: Crop, how: Thrower, straw_share: float, most_reach_m: float, most_wind_m_s: float
 ) -> tuple[DriftTables, DriftTables, DriftTables]:
     """Fly the crop's pieces; give tables for straw and chaff together, straw, chaff.
 
-    Ranges are rounded up and the machine's speed to a tenth, so that runs alike share
-    tables.
-
-    Parameters
-    ----------
-    crop : Crop
-        Its particle group is flown.
-    how : Thrower
-        How pieces leave the machine.
-    straw_share : float
-        Straw's part of straw and chaff.
-    most_reach_m, most_wind_m_s : float
-        Range of the tables [m, m/s].
+    ``straw_share`` is straw's part of both; the last two are the range of the tables. Ranges
+    are rounded up and the machine's speed to a tenth, so that runs alike share tables.
     """
     return _flown(
         crop,
@@ -110,17 +94,16 @@ def tables_for(
 def _flown(
     crop: Crop, how: Thrower, straw_share: float, most_reach_m: int, most_wind_m_s: int
 ) -> tuple[DriftTables, DriftTables, DriftTables]:
-    straw = [(c, c.mass_share) for c in particle_classes("straw", crop.particle_group)]
-    chaff = [(c, c.mass_share) for c in particle_classes("chaff", crop.particle_group)]
-    both: list[tuple[ParticleClass, float]] = [
-        *((c, s * straw_share) for c, s in straw),
-        *((c, s * (1 - straw_share)) for c, s in chaff),
-    ]
+    straw, chaff = (particle_classes(kind, crop.particle_group) for kind in ("straw", "chaff"))
     one, other = (
-        drift_tables(classes, how, most_reach_m, most_wind_m_s) for classes in (straw, chaff)
+        drift_tables([(c, c.mass_share) for c in classes], how, most_reach_m, most_wind_m_s)
+        for classes in (straw, chaff)
     )
     # the classes flown together are those flown apart; only their shares differ
-    share = np.array([s for _, s in both])
+    share = np.array(
+        [c.mass_share * straw_share for c in straw]
+        + [c.mass_share * (1 - straw_share) for c in chaff]
+    )
     joined = DriftTables(
         one.landing_m,
         one.wind_m_s,

@@ -70,21 +70,10 @@ def _above_profile_foot(
 def log_profile_factor(
     to_height_m: float, from_height_m: float, displacement_m: float, roughness_m: float
 ) -> float:
-    """Give wind speed at one height over that at another, over the same ground.
+    """Give wind speed at one height over that at another [m], over the same ground.
 
-    Parameters
-    ----------
-    to_height_m, from_height_m : float
-        Heights above ground [m].
-    displacement_m : float
-        Zero-plane displacement [m].
-    roughness_m : float
-        Roughness length for momentum [m].
-
-    Returns
-    -------
-    float
-        0 at or below displacement + roughness, where the profile ends.
+    Displacement and roughness [m] are the ground's; 0 at or below their sum, where the profile
+    ends.
 
     Raises
     ------
@@ -110,13 +99,6 @@ def moved_wind_factor(
 
     ``u2 = u1 · ln((z2-d2)/z02) / ln((z1-d1)/z01) · (z02/z01)^0.067``
 
-    Parameters
-    ----------
-    to_height_m, from_height_m : float
-        Heights above ground [m].
-    to_displacement_m, to_roughness_m, from_displacement_m, from_roughness_m : float
-        Of the two grounds [m].
-
     Raises
     ------
     SettingsError
@@ -133,7 +115,7 @@ def moved_wind_factor(
 def stubble_roughness(
     stubble_height_m: float, silhouette_area_index: float = 0.2
 ) -> tuple[float, float]:
-    """Give displacement and roughness of standing stubble.
+    """Give displacement (Raupach 1994) and roughness (USDA-ARS) of standing stubble [m].
 
     Parameters
     ----------
@@ -142,13 +124,6 @@ def stubble_roughness(
     silhouette_area_index : float
         Side area of stems over ground area, above 0.1 [m²/m²]. 0.2 is 300 stems per m²
         of 2.7 mm, 0.25 m high (stem count times stem width times height).
-
-    Returns
-    -------
-    displacement_m : float
-        Raupach 1994 [m].
-    roughness_m : float
-        As in the wind erosion model of USDA-ARS [m].
 
     Raises
     ------
@@ -171,36 +146,24 @@ def stubble_roughness(
     return displacement_m, roughness_m
 
 
-def mean_flight_height(discharge_height_m: float, share: float = MEAN_HEIGHT_SHARE) -> float:
-    """Give the mean height of a piece on its way down [m].
+def mean_flight_height(discharge_height_m: float) -> float:
+    """Give the mean height above ground of a piece on its way down [m].
 
     Averaged over the time of flight of a piece thrown level, it is half the discharge
     height if it sinks at a steady speed and two thirds if it falls freely (z = H - g t²/2).
     Straw lies between.
 
-    Parameters
-    ----------
-    discharge_height_m : float
-        Height above ground where residue leaves the machine [m].
-    share : float
-        Mean height over discharge height, above 0 to 1.
-
     Raises
     ------
     SettingsError
-        If a value is out of range.
+        If the discharge is not above ground.
     """
     if not (math.isfinite(discharge_height_m) and discharge_height_m > 0):
         raise SettingsError(
             f"[combine] discharge_height: {discharge_height_m!r} is out of range.",
             "Expected more than 0 m.",
         )
-    if not 0 < share <= 1:
-        raise SettingsError(
-            f"Share of the discharge height: {share!r} is out of range.",
-            "Expected more than 0 and at most 1.",
-        )
-    return discharge_height_m * share
+    return discharge_height_m * MEAN_HEIGHT_SHARE
 
 
 def reduce_to_flight(
@@ -208,9 +171,7 @@ def reduce_to_flight(
     flight_height_m: float,
     stubble_height_m: float,
     *,
-    silhouette_area_index: float = 0.2,
     station_roughness_m: float = GRASS_ROUGHNESS_M,
-    station_displacement_m: float = 0.0,
 ) -> FlightWind:
     """Give the factor from wind at the station to wind on the pieces over the stubble.
 
@@ -220,15 +181,11 @@ def reduce_to_flight(
 
     Parameters
     ----------
-    from_height_m : float
-        Measuring height above ground [m].
-    flight_height_m : float
-        Mean height of the pieces above ground [m], see :func:`mean_flight_height`.
+    from_height_m, flight_height_m : float
+        Above ground [m]: of the measurement, and of the pieces (:func:`mean_flight_height`).
     stubble_height_m : float
         Height of the cut [m]; 0 is bare ground.
-    silhouette_area_index : float
-        See :func:`stubble_roughness`.
-    station_roughness_m, station_displacement_m : float
+    station_roughness_m : float
         Of the ground around the station [m].
 
     Returns
@@ -241,7 +198,7 @@ def reduce_to_flight(
     SettingsError
         If a value is out of range.
     """
-    displacement_m, roughness_m = stubble_roughness(stubble_height_m, silhouette_area_index)
+    displacement_m, roughness_m = stubble_roughness(stubble_height_m)
     roughness_m = max(roughness_m, BARE_GROUND_ROUGHNESS_M)
     if not (math.isfinite(flight_height_m) and flight_height_m > 0):
         raise SettingsError(
@@ -257,7 +214,7 @@ def reduce_to_flight(
         from_height_m,
         to_displacement_m=displacement_m,
         to_roughness_m=roughness_m,
-        from_displacement_m=station_displacement_m,
+        from_displacement_m=0.0,
         from_roughness_m=station_roughness_m,
     )
     return FlightWind(factor, displacement_m, roughness_m)

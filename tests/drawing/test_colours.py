@@ -21,17 +21,14 @@ from covermap.drawing.colours import NO_VALUE, colour_index, colourise, is_discr
 from covermap.drawing.look import INK, SOFT, blank_axes, house_look, new_figure
 from covermap.drawing.map_drawing import STRIP_LOOKS, mark_strips
 from covermap.drawing.map_texts import display_range
-from covermap.settings.field_settings import SETTINGS
+from covermap.settings.map_settings import LimitsSection
 
 BANDS = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
 RAMPS = BANDS[:3]
 TEXT, GRAPHICS = 4.5, 3.0
 NOTICED = 2.3
 APART, GREY_APART = 10 * NOTICED, 10.0
-LIMITS = tuple(
-    next(s.default for s in SETTINGS if (s.section, s.key) == ("limits", key))
-    for key in ("gap_below", "double_above")
-)
+LIMITS = (LimitsSection().gap_below, LimitsSection().double_above)
 ENDS = display_range("spread_ratio", np.empty(0), LIMITS, us_units=False)
 
 

@@ -7,6 +7,7 @@ from builders import at, settings_of, straight_passes, track_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from covermap.cli.options import in_options
 from covermap.errors import BoundaryError, CovermapError, SettingsError
 from covermap.field.field_result import FieldResult
 from covermap.field.whole_field import map_field
@@ -273,7 +274,7 @@ def test_header_offset_and_width_per_fix():
 def test_missing_settings_say_how_to_give_them(change, says):
     with pytest.raises(CovermapError) as caught:
         map_field(straight_passes(3, 9.0), settings_of(**change))
-    assert says in str(caught.value)
+    assert says in caught.value.told(in_options)
 
 
 def test_a_curved_field_agrees_with_polygon_areas_and_exactextract(tmp_path):

@@ -21,11 +21,10 @@ from covermap.harvest.outline import field_outline
 from covermap.harvest.pass_spacing import spacing_and_heading
 from covermap.reading import table_cells as track_cells
 from covermap.reading import table_lines as track_lines
-from covermap.reading.table_cells import read_cells
+from covermap.reading.table_cells import plain_moments, read_cells
 from covermap.reading.table_lines import count_fields, text_of_lines
-from covermap.reading.times import plain_moments
 from covermap.spread import band_corners
-from covermap.spread.bands import band_places, laden, residue_bands
+from covermap.spread.bands import band_places, laden
 from covermap.spread.machine_settings import settings_per_fix
 
 WIDTH = 9.0
@@ -111,7 +110,8 @@ def test_bands_do_not_depend_on_the_block(monkeypatch, chaff_width):
     machine = settings_per_fix(settings, path, number)
     rows = np.flatnonzero(number)
     straw, chaff = np.linspace(1, 2, len(rows)), np.linspace(0.5, 0.1, len(rows))
-    whole, _ = residue_bands(path, rows, number, machine, straw, chaff)
+    at_once = band_places(path, rows, number, machine)
+    whole, _ = laden(at_once, rows, number, machine, straw, chaff)
     assert len(whole.corners) == len(rows) * (1 if chaff_width is None else 2)
     assert whole.mass_kg.sum() == pytest.approx((straw + chaff).sum(), rel=1e-12)
     assert (np.diff(whole.pass_index) >= 0).all()

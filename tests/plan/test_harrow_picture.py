@@ -17,7 +17,7 @@ from covermap.ground.grid import Grid
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
 from covermap.plan.harrow_picture import harrow_picture, harrow_said
-from covermap.settings.field_settings import SETTINGS
+from covermap.settings.map_settings import LimitsSection
 
 GRID = Grid(UTM, 500_000.0, 4_980_000.0, 0.5, 200, 160)
 EAST = np.tile((np.arange(160) + 0.5) * 0.5, (200, 1))
@@ -72,7 +72,7 @@ def test_picture_names_what_it_shows(us_units, length, area, carry):
 
 def test_legend_marks_the_limits():
     """Those of the settings where none are given."""
-    usual = {s.default for s in SETTINGS if s.section == "limits" and s.kind == "number"}
+    usual = {LimitsSection().gap_below, LimitsSection().double_above}
     assert {f"{limit:g}" for limit in usual} <= set(words(picture()).splitlines())
     shown = words(picture(limits=(0.7, 1.6))).splitlines()
     assert {"0", "0.7", "1", "1.6", "2.2+"} <= set(shown)

@@ -71,17 +71,17 @@ def test_defaults_field_file_overrides_options_win_in_this_order(tmp_path):
         return find_inputs(tmp_path / "a.toml", defaults=defaults, overrides=above).settings
 
     own = built({})
-    assert own.get("crop", "kind") == "wheat"
-    assert own.get("crop", "grain_moisture_pct") == 12
-    assert own.get("crop", "cut_height") == 0.2
+    assert own.crop.kind == "wheat"
+    assert own.crop.grain_moisture_pct == 12
+    assert own.crop.cut_height_m == 0.2
     # a reach in the field file takes back the width below it, and one wind the wind file
-    assert (own.get("spread", "width"), own.get("spread", "reach_left")) == (None, 3)
-    assert (own.get("wind", "file"), own.get("wind", "speed")) == (None, 2)
+    assert (own.spread.width_m, own.spread.reach_left_m) == (None, 3)
+    assert (own.wind.file, own.wind.speed_m_s) == (None, 2)
     overridden = built(overrides)
-    assert overridden.get("crop", "grain_yield") == 6
-    assert overridden.get("spread", "width") == pytest.approx(30 * 0.3048)
-    assert overridden.get("spread", "reach_left") is None
-    assert built(over(overrides, options)).get("crop", "grain_yield") == 7
+    assert overridden.crop.grain_yield_t_ha == 6
+    assert overridden.spread.width_m == pytest.approx(30 * 0.3048)
+    assert overridden.spread.reach_left_m is None
+    assert built(over(overrides, options)).crop.grain_yield_t_ha == 7
 
 
 _VALUES = {

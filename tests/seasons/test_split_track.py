@@ -14,7 +14,7 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import pdist
 from season_builders import passes, road
 
-from covermap.harvest.read_track import Track
+from covermap.harvest.track import Track
 from covermap.seasons.split_track import (
     EDGE_M,
     _linked,

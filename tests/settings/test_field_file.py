@@ -1,14 +1,18 @@
 """The field file: what is right is read, what is wrong is named with the way out."""
 
+from dataclasses import replace
+from typing import Literal, get_args, get_origin, get_type_hints
+
 import pytest
 
 from covermap.errors import SettingsError
 from covermap.settings.field_file import (
     build_settings,
     read_field_file,
-    read_pass_table,
 )
-from covermap.settings.field_settings import BY_NAME, parse_pass_numbers
+from covermap.settings.field_settings import BY_NAME, SECTIONS, SETTINGS, parse_pass_numbers
+from covermap.settings.pass_table import read_pass_table
+from covermap.settings.setting import UNIT_AT_END
 
 WHEAT = {"crop": {"kind": "wheat"}}
 
@@ -22,22 +26,22 @@ def test_numbers_are_si_and_texts_may_have_units():
             "grid": {"cell": 0.25},
         }
     )
-    assert settings.number("combine", "cut_width") == pytest.approx(10.668)
-    assert settings.number("spread", "lean") == pytest.approx(-0.6096)
-    assert settings.number("grid", "cell") == 0.25
+    assert settings.combine.cut_width_m == pytest.approx(10.668)
+    assert settings.spread.lean_m == pytest.approx(-0.6096)
+    assert settings.grid.cell_m == 0.25
     assert ("grid", "cell") in settings.given
     assert ("spread", "profile") not in settings.given
-    assert settings.get("spread", "profile") == "flat"
+    assert settings.spread.profile == "flat"
 
 
 def test_bushels_follow_the_crop():
     settings = build_settings({"crop": {"kind": "corn", "grain_yield": "180 bu/ac"}})
-    assert settings.number("crop", "grain_yield") == pytest.approx(180 * 0.0627677, rel=1e-5)
+    assert settings.crop.grain_yield_t_ha == pytest.approx(180 * 0.0627677, rel=1e-5)
 
 
 def test_options_win_over_the_file():
     settings = build_settings({**WHEAT, "spread": {"width": 9}}, {("spread", "width"): "8 m"})
-    assert settings.number("spread", "width") == 8
+    assert settings.spread.width_m == 8
 
 
 @pytest.mark.parametrize(
@@ -97,10 +101,10 @@ def test_pass_table(tmp_path):
     assert parse_pass_numbers(first.passes, "") == [(3, 4), (7, 7)]
     assert second.values == {"lean": 1.5}
     for text, says in (
-        ("", "no rows"),
+        ("", "is empty"),
         ("passes,width\n1,2,3\n", "line 2"),
         ("passes,width\n1,-2\n", "line 2"),
-        ("passes,breadth\n1,2\n", "line 2"),
+        ("passes,breadth\n1,2\n", "line 1: 'breadth' is no key"),
     ):
         path.write_text(text, "utf-8")
         with pytest.raises(SettingsError, match=r"passes\.csv") as caught:
@@ -120,8 +124,29 @@ def test_every_default_states_its_reason_and_bounds_hold():
 
 def test_a_what_if_changes_only_what_is_named():
     settings = build_settings(WHEAT)
-    other = settings.with_values({("spread", "lean"): 1.0})
-    assert other.number("spread", "lean") == 1.0
-    assert settings.number("spread", "lean") == 0.0
-    with pytest.raises(SettingsError, match="no setting"):
-        settings.with_values({("spread", "tilt"): 1.0})
+    other = replace(settings, spread=replace(settings.spread, lean_m=1.0))
+    assert other.spread.lean_m == 1.0
+    assert settings.spread.lean_m == 0.0
+    with pytest.raises(TypeError, match="tilt"):
+        replace(settings.spread, tilt_m=1.0)
+
+
+@pytest.mark.parametrize("setting", SETTINGS, ids=lambda setting: setting.name)
+def test_a_name_carries_its_unit_and_a_type_fits_what_is_read(setting):
+    """The field file's key has no unit where its name would be long; the attribute always."""
+    end = {"time": "_s", "percent": "_pct", **UNIT_AT_END}.get(setting.kind, "")
+    assert setting.attribute.endswith(end) or end[1:] in setting.attribute.split("_")
+    assert setting.attribute.startswith(setting.key)
+    hint = get_type_hints(SECTIONS[setting.section])[setting.attribute]
+    example = {"text": "x", "texts": "x; y", "list": "1; 2", "choice": "".join(setting.choices[:1])}
+    number = setting.high if setting.high < float("inf") else setting.low + 1
+    value = setting.read(example.get(setting.kind, number), "", None)
+    allowed = get_args(hint) if type(None) in get_args(hint) else (hint,)
+    assert (type(None) in allowed) == (setting.default is None)
+    kinds = {get_origin(kind) or kind for kind in allowed} - {type(None)}
+    assert (setting.kind == "choice") == (kinds == {Literal})
+    if setting.kind == "choice":
+        literal = next(kind for kind in allowed if kind is not type(None))
+        assert get_args(literal) == setting.choices
+    else:
+        assert kinds == {type(value)}

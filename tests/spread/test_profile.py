@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from covermap.settings.field_settings import PROFILES
+from covermap.settings.map_settings import PROFILES
 from covermap.spread.profile import profile_shares
 
 reaches = st.floats(0.0, 12.0)

@@ -14,16 +14,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+import covermap.field.harvest_record
+import covermap.field.whole_field
 import covermap.sureness.perturb_field
+from covermap.advice.advise_field import advise
 from covermap.cli.commands import commands
 from covermap.cli.sample import write_sample
+from covermap.field.harvest_record import read_harvest
 from covermap.field.whole_field import map_field
-from covermap.mapped.summary import limit_area, mean_on_harvested
+from covermap.mapped.summary import summary
 from covermap.sureness.perturb_field import DRAWN, NUMBERS, mark_between, marks, perturb_field
 from covermap.sureness.perturbations import Draw, Perturbations, draws, usual_perturbations
 from covermap.sureness.range_plot import range_plot
 from covermap.sureness.range_text import number_labels, range_json, range_lines
 from covermap.sureness.write_range import write_range
+from covermap.wind.wind_on_fixes import stated_wind
 
 NOTHING = Perturbations(0.0, 0.0, 0.0, 0.0, 0.0)
 WINDY = {"wind__speed": 6.0, "wind__from_deg": 110.0}
@@ -38,12 +43,13 @@ def field(**settings):
 
 def numbers_of_map(result):
     """Give the numbers of a map by the map's own summary, another route than the repeats'."""
+    found = summary(result, {})
     return {
         "cv_pct": result.evenness.cv_pct,
-        "mean_cover_pct": mean_on_harvested(result, result.cover_pct),
-        "mean_residue_t_ha": mean_on_harvested(result, result.residue_t_ha),
-        "gap_ha": limit_area(result, "gap").area_m2 / 1e4,
-        "double_ha": limit_area(result, "double").area_m2 / 1e4,
+        "mean_cover_pct": found["residue"]["mean_cover_pct"],
+        "mean_residue_t_ha": found["residue"]["mean_residue_t_ha"],
+        "gap_ha": found["gap"]["area_ha"],
+        "double_ha": found["double"]["area_ha"],
     }
 
 
@@ -54,6 +60,27 @@ def with_draws(monkeypatch, *wanted):
         return [Draw(*one, np.ones(passes + 1)) for one in wanted]
 
     monkeypatch.setattr(covermap.sureness.perturb_field, "draws", chosen)
+
+
+def test_a_tracks_harvest_is_read_once_for_map_range_and_advice(monkeypatch):
+    calls = []
+
+    def counted(*given):
+        calls.append(given)
+        return read_harvest(*given)
+
+    monkeypatch.setattr(covermap.field.whole_field, "read_harvest", counted)
+    monkeypatch.setattr(covermap.field.harvest_record, "read_harvest", counted)
+    track, settings = field(**WINDY)
+    result = perturb_field(track, settings, repeats=20).result
+    told, read = (
+        advise(settings, wind=stated_wind(settings), harvest=harvest)
+        for harvest in (result.harvest, read_harvest(track, settings))
+    )
+    assert len(calls) == 1
+    assert (told.wind_speed_m_s, told.wind_from_deg) == (read.wind_speed_m_s, read.wind_from_deg)
+    assert told.headings == read.headings
+    assert len(result.harvest.bands.mass_kg) == 0  # they take much memory, and are laid
 
 
 @pytest.mark.parametrize("cell_m", [0.25, 0.5])
@@ -93,17 +120,24 @@ def test_a_repeat_is_the_map_of_what_was_drawn(more):
     in_rows = more.get("spread__discharge") == "windrow"
     for one in found.repeats.to_dict("records"):
         width = 1.0 if in_rows else one["spread_width_factor"]
-        changed = {
-            ("wind", "speed"): 6.0 * one["wind_speed_factor"],
-            ("wind", "from_deg"): (110.0 + one["wind_turn_deg"]) % 360,
-            ("crop", "grain_yield"): 6.0 * one["yield_factor"],
+        spread = {
+            name: getattr(settings.spread, name) * width
+            for name in ("width_m", "reach_left_m", "reach_right_m")
+            if getattr(settings.spread, name) is not None
         }
-        for key in ("width", "reach_left", "reach_right"):
-            if settings.get("spread", key) is not None:
-                changed["spread", key] = settings.get("spread", key) * width
-        if settings.get("spread", "chaff_width") is not None:
-            changed["spread", "chaff_width"] = 4.0 * one["spread_width_factor"]
-        again = numbers_of_map(map_field(track, settings.with_values(changed)))
+        if settings.spread.chaff_width_m is not None:
+            spread["chaff_width_m"] = 4.0 * one["spread_width_factor"]
+        changed = replace(
+            settings,
+            spread=replace(settings.spread, **spread),
+            wind=replace(
+                settings.wind,
+                speed_m_s=6.0 * one["wind_speed_factor"],
+                from_deg=(110.0 + one["wind_turn_deg"]) % 360,
+            ),
+            crop=replace(settings.crop, grain_yield_t_ha=6.0 * one["yield_factor"]),
+        )
+        again = numbers_of_map(map_field(track, changed))
         for name in NUMBERS:
             assert one[name] == pytest.approx(again[name], rel=1e-5, abs=1e-4), name
 
@@ -278,7 +312,8 @@ def test_every_sentence_carries_its_rule_and_every_number_is_in_the_json():
 @pytest.mark.parametrize("us_units", [False, True])
 def test_the_picture_tells_every_number_and_what_was_varied(us_units):
     track, settings = field(**WINDY)
-    found = perturb_field(track, settings.with_values({("field", "name"): "<&>"}), repeats=20)
+    named = replace(settings, field=replace(settings.field, name="<&>"))
+    found = perturb_field(track, named, repeats=20)
     svg = range_plot(found, us_units=us_units)
     shown = " ".join(e.text or "" for e in ET.fromstring(svg).iter() if e.tag.endswith("}text"))
     assert "<&>" in shown

@@ -421,12 +421,12 @@ HEADER = "position (m),weight (g)\n"
 BAD = {
     "empty": ("", "is empty"),
     "blank": ("\n \n", "is empty"),
-    "words": ("Dear all, the trays are in the barn.\n", "no header of a tray test"),
-    "header only": (HEADER, "0 tray position"),
+    "words": ("Dear all, the trays are in the barn.\n", "no header with positions and weights"),
+    "header only": (HEADER, "no tray below it"),
     "one tray": (HEADER + "0,5\n", "1 tray position"),
-    "negative": (HEADER + "0,5\n1,-3\n", "line 3, column 'weight (g)': -3 is below 0"),
-    "no positions": ("weight (g),note\n5,a\n", "expected columns such as position"),
-    "blank position": (HEADER + "0,5\n,3\n", "line 3, column 'position (m)': no position"),
+    "negative": (HEADER + "0,5\n1,-3\n", "column 'weight (g)', line 3: -3 is below 0"),
+    "no positions": ("weight (g),note\n5,a\n", "Expected columns such as position"),
+    "blank position": (HEADER + "0,5\n,3\n", "column 'position (m)', line 3: no position"),
     "all zero": (HEADER + "0,0\n1,0\n", "no tray caught anything"),
     "all missing": (HEADER + "0,\n1,\n", "no tray caught anything"),
     "duplicate": (HEADER + "0,5\n1,4\n0,3\n", "lines 2 and 4: two trays at 0 m in run 1"),
@@ -435,7 +435,7 @@ BAD = {
     "far": (HEADER + "0,5\n9000,1\n", "9000 m from the centre line"),
     "heavy": (HEADER + "0,5\n1,1e300\n", "more than any tray holds"),
     "unit": ("position (furlong),weight (g)\n0,5\n", "unit 'furlong'"),
-    "decimal comma": (HEADER + "0,5,2\n1,4,1\n", "3 fields, but the header has 2"),
+    "decimal comma": (HEADER + "0,5,2\n1,4,1\n", "3 fields, but the header in line 1 has 2"),
     "twice": ("position (m),station (m),weight (g)\n0,0,5\n", "both mean position"),
     "side": ("side,position (m),weight (g)\nup,1,5\n", "expected left or right"),
     "negative side": ("side,position (m),weight (g)\nleft,-1,5\n", "expected left or right"),
@@ -493,12 +493,13 @@ def test_junk_never_ends_in_another_error(tmp_path_factory, data):
 def test_profile_file_round_trip(tmp_path):
     profile = measure_profile(tray_test(STATION, LEANING))
     text = profile_file_text(profile, {"crop": "wheat\n[spread]\x07"}, "covermap")
-    values = read_profile_file(write(tmp_path, text, "measured.toml"))
-    assert values["profile"] == "table"
-    assert (values["reach_left"], values["reach_right"]) == pytest.approx(
+    spread, keys = read_profile_file(write(tmp_path, text, "measured.toml"))
+    assert spread.profile == "table"
+    assert (spread.reach_left_m, spread.reach_right_m) == pytest.approx(
         (profile.reach_left_m, profile.reach_right_m), abs=1e-3
     )
-    np.testing.assert_allclose(values["shares"], profile.shares, atol=1e-6)
+    np.testing.assert_allclose(spread.shares, profile.shares, atol=1e-6)
+    assert keys >= {"profile", "shares", "reach_left", "reach_right"}
 
 
 def test_band_beside_the_machine_still_fits_a_field_file(tmp_path):
@@ -506,10 +507,10 @@ def test_band_beside_the_machine_still_fits_a_field_file(tmp_path):
     station = np.arange(0.0, 9.0)
     profile = measure_profile(tray_test(station, np.maximum(2 - abs(station - 5), 0), width=0.0))
     assert profile.reach_left_m < -2.9
-    values = read_profile_file(write(tmp_path, profile_file_text(profile), "beside.toml"))
-    assert values["reach_left"] == 0
-    shares = np.array(values["shares"])
-    middles = (np.arange(len(shares)) + 0.5) / len(shares) * values["reach_right"]
+    spread, _ = read_profile_file(write(tmp_path, profile_file_text(profile), "beside.toml"))
+    assert spread.reach_left_m == 0
+    shares = np.array(spread.shares)
+    middles = (np.arange(len(shares)) + 0.5) / len(shares) * spread.reach_right_m
     assert (shares * middles).sum() == pytest.approx(5, abs=0.01)
 
 

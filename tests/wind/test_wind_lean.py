@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from builders import ORIGIN, settings_of, straight_passes, told, track_of
+from free_fall import fall_time_s
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,12 +15,18 @@ from covermap.field.whole_field import map_field
 from covermap.settings.field_file import build_settings
 from covermap.spread.profile import profile_shares
 from covermap.tables.crops import find_crop
-from covermap.wind.flight import fall_time_s, fly, launch_speed_for_reach, particle_classes
-from covermap.wind.wind_lean import Thrower, drift_tables, lean_of_band_m, leaned_band
+from covermap.wind.flight import fly, launch_speed_for_reach, particle_classes
+from covermap.wind.wind_lean import Thrower, drift_tables, leaned_band
 from covermap.wind.wind_on_fixes import tables_for
 
 WHEAT = find_crop("wheat")
 HOW = Thrower(1.65, 0.0, 90.0, 0.0)
+
+
+def lean_of_band_m(shares, left_m, right_m):
+    """The centre of mass of a band."""
+    middles = left_m + (np.arange(len(shares)) + 0.5) * (right_m - left_m) / len(shares)
+    return float((shares * middles).sum())
 
 
 @pytest.fixture(scope="module")
