@@ -91,7 +91,7 @@ class FieldMap:
         """How even the spread is, in a sentence."""
         from covermap.report.report_verdict import verdict
 
-        return verdict(self.result)[0].text
+        return verdict(self.result)[0].text()
 
     def xarray(self) -> xarray.Dataset:
         """Give the rasters as an xarray Dataset with easting and northing.

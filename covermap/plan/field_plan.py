@@ -59,7 +59,7 @@ class FieldPlan:
         With rule_id, action and the numbers behind them.
     work : pandas.DataFrame
         Hectares, passes, travel, cost and fuel by action.
-    assumptions : tuple of str
+    assumptions : tuple of Said
     notes : tuple of Said
     """
 
@@ -82,5 +82,5 @@ class FieldPlan:
     strips: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Said, ...]
     notes: tuple[Said, ...]

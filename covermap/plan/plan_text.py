@@ -56,7 +56,7 @@ def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         lines += ["Harrow:", *_lines(_harrow_said(plan), us_units)]
     lines += ["Baling:", *_baling_lines(plan, us_units)]
     lines += _lines(map(Said, _ALWAYS), us_units)
-    lines += [f"Assumed: {text}" for text in plan.assumptions]
+    lines += [f"Assumed: {said.text(us_units)}" for said in plan.assumptions]
     lines.append(CAUTION)
     return lines
 
@@ -252,7 +252,7 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         },
         "work": plan.work.to_dict("records"),
         "zones": zones,
-        "assumptions": plan.assumptions,
+        "assumptions": [said.as_record() for said in plan.assumptions],
         "notes": [note.as_record() for note in _all_notes(plan)],
         "caution": CAUTION,
     }

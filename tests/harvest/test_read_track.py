@@ -14,6 +14,7 @@ import pandas as pd
 import pyproj
 import pytest
 import shapely
+from builders import told
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -44,7 +45,7 @@ def points(count, **columns):
 
 
 def noted(track, *words):
-    return any(all(word in note for word in words) for note in track.notes)
+    return any(all(word in note for word in words) for note in told(track.notes))
 
 
 # --- real tracks ---------------------------------------------------------------------
@@ -637,7 +638,7 @@ def test_a_yield_no_crop_gives_is_warned_of_with_the_likely_unit(tmp_path):
     track = read_track(
         write(tmp_path, points(4, yield_=[80, 75, 85, 0])), columns={"yield": "yield_"}
     )
-    (warning,) = [note for note in track.notes if note.startswith("Warning:")]
+    (warning,) = [note.text() for note in track.notes if note.is_warning]
     assert "'yield_' gives 80 t/ha" in warning
     assert '[units] yield = "bu/ac"' in warning
     assert not noted(read_track(write(tmp_path, points(2, yield_t_ha=[18, 19]))), "Warning")
