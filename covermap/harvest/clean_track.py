@@ -6,8 +6,7 @@ that leaves the machine after the crop ended), and the fixes that were *cutting*
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -25,7 +24,7 @@ from covermap.harvest.readings import (
 )
 from covermap.harvest.rough_positions import smooth_rough_positions
 from covermap.harvest.spikes import PAUSE_RECORDS, position_spikes
-from covermap.harvest.track import Track
+from covermap.harvest.track import CleanTrack, Track
 from covermap.tables.said import Said
 
 __all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]
@@ -34,36 +33,6 @@ __all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]
 ASSUMED_SPEED_M_S = 1.8
 _STANDING_SPEED_M_S = 0.1
 _ROAD_FIXES = 5
-
-
-@dataclass(frozen=True)
-class CleanTrack:
-    """The machine's path with the cutting fixes marked.
-
-    Attributes
-    ----------
-    path : pandas.DataFrame
-        One row per credible position, in order of travel, one machine after the other:
-        the track's columns and
-        ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
-        ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
-        ``gap`` (True where the step is more than the record covers), ``cutting``.
-    has_time : bool
-        False if ``clock_s`` was made from distance.
-    notes : tuple of Said
-        What was repaired or assumed, in plain sentences.
-    headers : mapping of str to str
-        Canonical column to the header in the file, for messages.
-    fixes_read : int
-        Rows of the track.
-    """
-
-    path: pd.DataFrame
-    ledger: Ledger
-    has_time: bool
-    notes: tuple[Said, ...] = field(default_factory=tuple)
-    headers: Mapping[str, str] = field(default_factory=dict)
-    fixes_read: int = 0
 
 
 def clean_track(
