@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 from pyproj import Transformer
 
-from covermap.seasons.job_record import sweep
+from covermap.seasons.job_record import season_lock, sweep
 from covermap.seasons.run_season import run_season
 from covermap.seasons.season_file import read_season
-from covermap.seasons.season_lock import season_lock
 
 #: UTM zone 26 north, as in builders.py.
 _TO_DEGREES = Transformer.from_crs("EPSG:32626", "EPSG:4326", always_xy=True)

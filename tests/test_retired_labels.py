@@ -18,7 +18,7 @@ from season_builders import InThisProcess
 from covermap.cli.commands import commands
 from covermap.cli.sample import write_sample
 from covermap.drawing import labels
-from covermap.seasons import workers
+from covermap.seasons import run_season
 
 REPO = Path(__file__).parents[1]
 TEXTS = {".html", ".svg", ".json", ".geojson", ".csv", ".txt", ".xml", ".sld", ".qml"}
@@ -183,7 +183,7 @@ def outputs(tmp_path_factory):
     }
     texts = {}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(workers, "dask_crew", lambda *_: nullcontext(InThisProcess()))
+        patch.setattr(run_season, "dask_crew", lambda *_: nullcontext(InThisProcess()))
         for name, words in runs.items():
             done = CliRunner().invoke(commands, words, catch_exceptions=False)
             assert done.exit_code == 0, done.output

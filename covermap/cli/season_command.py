@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from covermap.cli.options import pairs_of, setting_options, settings_of
-from covermap.errors import SettingsError
 from covermap.settings.field_settings import SECTIONS
 from covermap.units import shown
 
@@ -94,64 +93,46 @@ def season_command(
     Fields that are mapped already, from the same files and settings, are left as they are.
     One field that fails does not stop the others. Needs the extra covermap[season].
     """
-    from covermap.seasons.job_record import sweep
-    from covermap.seasons.run_season import Progress, run_season
-    from covermap.seasons.season_book import write_season_book
-    from covermap.seasons.season_file import checked_sections, read_season
-    from covermap.seasons.season_lock import season_lock
-    from covermap.seasons.workers import dask_crew
+    from covermap.seasons.run_season import Progress, map_season
 
     if workers is not None and scheduler is not None:
         raise click.UsageError("--workers and --scheduler exclude each other; give one.")
     sections: dict[str, Any] = {}
     for (section, key), value in settings_of(options).items():
         sections.setdefault(section, {})[key] = value
-    sections = checked_sections(sections, Path.cwd(), "")
     for name, texts, option in (("columns", columns, "--column"), ("units", units, "--unit")):
         if texts:
             sections[name] = pairs_of(texts, option)
-    if previous is not None and not (previous / "season.json").is_file():
-        raise SettingsError(
-            f"--previous {previous}: no season.json there.",
-            way_out="Give the --out of the season before.",
-        )
-    season = read_season(source)
-    out = out.absolute()
     progress = Progress()
-    with season_lock(out) as token:
-        sweep(out)
-        try:
-            with (
-                dask_crew(workers, scheduler, out, token) as crew,
-                _line(show=not quiet and not as_json) as tell,
-            ):
-                content = run_season(
-                    season,
-                    out,
-                    token,
-                    crew,
-                    options=sections,
-                    us_units=us_units,
-                    tell=tell,
-                    progress=progress,
-                )
-                progress.step = "writing the book"
-                tell(progress)
-        except KeyboardInterrupt:
-            click.echo(
-                f"At least {progress.done} of {progress.all} fields are done and kept; the same "
-                "command goes on from there.",
-                err=True,
+    try:
+        with _line(show=not quiet and not as_json) as show:
+
+            def tell(now: Progress) -> None:
+                nonlocal progress
+                progress = now
+                show(now)
+
+            content = map_season(
+                source,
+                out,
+                sections=sections,
+                workers=workers,
+                scheduler=scheduler,
+                previous=previous,
+                us_units=us_units,
+                tell=tell,
             )
-            raise
-        finally:
-            # workers have ended here, so nothing of what they left half done is in use
-            sweep(out)
-        write_season_book(out, us_units=us_units, previous=previous)
+    except KeyboardInterrupt:
+        click.echo(
+            f"At least {progress.done} of {progress.all} fields are done and kept; the same "
+            "command goes on from there.",
+            err=True,
+        )
+        raise
     if as_json:
         click.echo(json.dumps(content, indent=2, ensure_ascii=False))
     elif not quiet:
-        _tell_result(content, out, progress, us_units)
+        _tell_result(content, out.absolute(), progress, us_units)
     else:
         _tell_failed(content, err=True)
     if any(row["status"] == "failed" for row in content["fields"]):

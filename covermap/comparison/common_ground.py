@@ -26,17 +26,9 @@ def cells_agree(a: Grid, b: Grid) -> bool:
 
 
 def shared_windows(a: Grid, b: Grid) -> tuple[Window, Window] | None:
-    """Give the rectangle that two agreeing grids share, as a window of each.
+    """Give the rectangle that two grids share, as a window of each; None if they share no cell.
 
-    Parameters
-    ----------
-    a, b : Grid
-        For which :func:`cells_agree` holds.
-
-    Returns
-    -------
-    tuple of Window or None
-        None if they share no cell.
+    Their cells have to agree (:func:`cells_agree`).
     """
     down, right = round((a.north - b.north) / a.cell_m), round((b.west - a.west) / a.cell_m)
     row, col = max(down, 0), max(right, 0)

@@ -64,16 +64,9 @@ class Chance:
 
 
 def chance_of_overlap(in_a: np.ndarray, in_b: np.ndarray, common: np.ndarray) -> Chance:
-    """Compare the overlap of two sets of cells with that of independent ones.
+    """Compare the overlap of two sets of cells, (rows, cols) bool, with that of independent ones.
 
-    Parameters
-    ----------
-    in_a, in_b, common : numpy.ndarray
-        (rows, cols) bool: strip in A, strip in B, ground of both maps.
-
-    Returns
-    -------
-    Chance
+    ``common`` is the ground of both maps.
     """
     cells = int(common.sum())
     if cells == 0:

@@ -103,16 +103,7 @@ def points_along(lines: gpd.GeoSeries, step_m: float) -> LinePoints:
 def match_tracks(a: gpd.GeoSeries, b: gpd.GeoSeries, cut_width_m: float) -> TrackMatch:
     """Say how the passes of B lie to those of A.
 
-    Parameters
-    ----------
-    a, b : geopandas.GeoSeries
-        Lines of the passes in the order of travel, in one metric CRS.
-    cut_width_m : float
-        Cut width [m].
-
-    Returns
-    -------
-    TrackMatch
+    Lines are in the order of travel, in one metric CRS; the cut width is in [m].
     """
     step = cut_width_m / _POINTS_PER_WIDTH
     tolerance = SAME_TRACK_PART * cut_width_m

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from covermap import __version__
-from covermap.comparison.compare_fields import Comparison
+from covermap.comparison.compare_fields import Comparison, place_name
 from covermap.comparison.compare_picture import compare_picture
 from covermap.comparison.compare_text import compare_json
 from covermap.errors import OutputError
 from covermap.files.geotiff import write_geotiff
 from covermap.files.vectors import write_layer
 from covermap.files.write_whole import whole_files
+from covermap.tables.plain_values import write_json
 
 _CHANGE_NAMES = {
     "residue_t_ha": "residue_change_t_ha",
@@ -22,21 +22,10 @@ _CHANGE_NAMES = {
 
 
 def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -> list[str]:
-    """Write difference.tif, repeats.gpkg, compare.json and compare.svg.
+    """Write difference.tif, repeats.gpkg, compare.json and compare.svg; give their names.
 
-    Parameters
-    ----------
-    found : Comparison
-    out_dir : pathlib.Path
-        Made if missing; files of the same names are replaced. Not A's or B's own folder
-        (a folder of results is not to be mixed with a comparison).
-    us_units : bool
-        Units in the picture; files keep SI.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
+    Files keep SI; units are those of the picture. A folder of results is not to be mixed with
+    a comparison, so it must not be A's or B's own.
 
     Raises
     ------
@@ -45,7 +34,7 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
     """
     if out_dir.exists():
         for name, result in (("A", found.a), ("B", found.b)):
-            if out_dir.samefile(result.folder):
+            if Path(result.place).exists() and out_dir.samefile(result.place):
                 raise OutputError(
                     f"{out_dir} is the folder of {name} itself.",
                     "",
@@ -60,12 +49,11 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
             {
                 "covermap_version": __version__,
                 "content": "B minus A on ground harvested in both",
-                "a": found.a.folder.name,
-                "b": found.b.folder.name,
+                "a": place_name(found.a),
+                "b": place_name(found.b),
             },
         )
         write_layer(folder / "repeats.gpkg", found.repeats, "repeats", "Polygon")
-        text = json.dumps(compare_json(found), indent=2, ensure_ascii=False, allow_nan=False)
-        (folder / "compare.json").write_text(text + "\n", "utf-8")
+        write_json(folder / "compare.json", compare_json(found))
         (folder / "compare.svg").write_text(compare_picture(found, us_units=us_units), "utf-8")
         return sorted(file.name for file in folder.iterdir())

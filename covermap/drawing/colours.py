@@ -106,28 +106,12 @@ def colour_index(name: str, values: np.ndarray, low: float, high: float) -> np.n
 
 
 def colourise(name: str, values: np.ndarray, low: float, high: float) -> np.ndarray:
-    """Colour the values of a band.
-
-    Parameters
-    ----------
-    name : str
-        Name of a raster band.
-    values : numpy.ndarray
-        In the unit of the band, any shape; NaN where there is none.
-    low, high : float
-        Values at the two ends of the ramp, in the unit of the band.
+    """Colour the values of a band as :func:`colour_index` and :func:`palette` say.
 
     Returns
     -------
     numpy.ndarray
         uint8 RGBA, shape of ``values`` + (4,); transparent where a value is NaN.
-
-    Raises
-    ------
-    KeyError
-        If the table has no such band.
-    ValueError
-        If ``low`` and ``high`` are no range (see :func:`colour_index`).
     """
     colours: np.ndarray = palette(name)[colour_index(name, values, low, high)]
     return colours

@@ -37,15 +37,7 @@ def opening(label: str) -> str:
 
 
 def limit_key(kind: str, limit: float) -> str:
-    """Give the key of a kind of strip or ground.
-
-    Parameters
-    ----------
-    kind : str
-        ``gap`` or ``double``.
-    limit : float
-        Spread ratio below or above which it begins.
-    """
+    """Give the key of a ``gap`` below, or a ``double`` above, a spread ratio."""
     if kind == "gap":
         return f"gap: below {limit:.3g} × its own residue"
     return f"double (heavy): above {limit:.3g} × its own residue"

@@ -38,14 +38,9 @@ Box = tuple[float, float, float, float]
 
 @contextmanager
 def house_look(font_size: float = 9.0, *, open_frame: bool = False) -> Iterator[None]:
-    """Draw and save in the look of the house while this lasts.
+    """Draw and save in the look of the house while this lasts, plain text in a size [pt].
 
-    Parameters
-    ----------
-    font_size : float
-        Of plain text [pt].
-    open_frame : bool
-        Plots have no line at the top and right.
+    With an open frame, plots have no line at the top and right.
     """
     import matplotlib as mpl
 
@@ -103,15 +98,7 @@ def blank_axes(figure: Figure, box: Box) -> Axes:
 
 
 def plain_text(text: str, longest: int) -> str:
-    """Leave out what XML forbids (control characters) and what would not fit.
-
-    Parameters
-    ----------
-    text : str
-        As typed by anyone.
-    longest : int
-        Characters at most; a cut is shown by an ellipsis.
-    """
+    """Leave out what XML forbids (control characters) and cut what is longer, with an ellipsis."""
     text = "".join(c if c.isprintable() else " " for c in text).strip()
     return text if len(text) <= longest else text[: longest - 1] + "…"
 

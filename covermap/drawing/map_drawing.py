@@ -25,6 +25,7 @@ from covermap.drawing.look import (
 from covermap.drawing.map_texts import like
 from covermap.drawing.map_values import in_blocks
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.tables.signs import Hatch, Sign, action_signs_of, hatch_of
 
 if TYPE_CHECKING:
@@ -74,18 +75,7 @@ STRIP_LOOKS = {
 
 
 def map_axes(figure: Figure, box: Box, bounds: Sequence[float], *, frame: bool = False) -> Axes:
-    """Lay a map as large as it goes into the upper left of a box.
-
-    Parameters
-    ----------
-    figure : matplotlib Figure
-    box : tuple of float
-        Left, bottom, width, height in inches.
-    bounds : sequence of float
-        West, south, east, north [m].
-    frame : bool
-        Draw a line around it.
-    """
+    """Lay a map (west, south, east, north [m]) as large as it goes into the upper left of a box."""
     west, south, east, north = bounds
     scale = min(box[2] / (east - west), box[3] / (north - south))
     wide, high = scale * (east - west), scale * (north - south)
@@ -104,10 +94,15 @@ def box_of(axes: Axes) -> Box:
     return (at.x0 * wide, at.y0 * high, at.width * wide, at.height * high)
 
 
-def bounds_of(values: np.ndarray, grid: Grid) -> Box:
+def bounds_of(values: np.ndarray | Raster, grid: Grid) -> Box:
     """Give west, south, east, north [m] of the cells that have a value; of all if none has."""
-    known = np.isfinite(values)
-    rows, cols = np.flatnonzero(known.any(axis=1)), np.flatnonzero(known.any(axis=0))
+    raster = as_raster(values)
+    in_row, in_col = np.zeros(grid.rows, bool), np.zeros(grid.cols, bool)
+    for part in stripes(grid):
+        known = np.isfinite(raster.rows(part.row, part.rows))
+        in_row[part.row : part.row + part.rows] = known.any(axis=1)
+        in_col |= known.any(axis=0)
+    rows, cols = np.flatnonzero(in_row), np.flatnonzero(in_col)
     if len(rows) == 0:
         return grid.bounds
     return (
@@ -125,7 +120,7 @@ def blocks_of(shape: tuple[int, int], most_pixels: int = _MOST_PIXELS) -> int:
 
 def draw_raster(
     axes: Axes,
-    values: np.ndarray,
+    values: np.ndarray | Raster,
     grid: Grid,
     layer: str,
     ends: tuple[float, float],
@@ -133,19 +128,8 @@ def draw_raster(
 ) -> None:
     """Lay a raster under a map, in the colours of its layer; the view stays as it is.
 
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Their data are easting and northing.
-    values : numpy.ndarray
-        (rows, cols) of ``grid``; NaN where there is none.
-    grid : Grid
-    layer : str
-        Name of the layer, such as ``spread_ratio``.
-    ends : tuple of float
-        Values at the ends of the ramp.
-    most_pixels : int
-        Blocks of cells are averaged until there are no more pixels.
+    Values have the shape of the grid, NaN where there is none; ``ends`` are those at the ends
+    of the ramp. Blocks of cells are averaged until there are no more than ``most_pixels``.
     """
     name = like(layer)
     block = blocks_of(grid.shape, most_pixels)
@@ -172,11 +156,7 @@ def points_per_metre(axes: Axes) -> float:
 def ring_path(shapes: Any, fine_m: float) -> Path | None:
     """Give one path of all rings of polygons, or None if nothing is left.
 
-    Parameters
-    ----------
-    shapes : sequence of shapely geometries
-    fine_m : float
-        What is smaller than this does not show [m].
+    What is smaller than ``fine_m`` [m] does not show.
     """
     from matplotlib.path import Path as NewPath
 
@@ -203,15 +183,9 @@ def draw_outline(axes: Axes, shapes: Any, width_pt: float = 1.2) -> None:
 
 
 def draw_strips(axes: Axes, strips: gpd.GeoDataFrame, *, heavy: bool = False) -> None:
-    """Mark gap and double strips, all of a kind as one shape.
+    """Mark gap and double strips, by their ``kind``, all of a kind as one shape.
 
-    Parameters
-    ----------
-    axes : matplotlib Axes
-    strips : geopandas.GeoDataFrame
-        With ``kind``.
-    heavy : bool
-        A wider outline, to tell one sort of strip from another.
+    A heavy outline tells one sort of strip from another.
     """
     scale = points_per_metre(axes)
     shapes = strips.geometry.to_numpy()
@@ -248,14 +222,7 @@ def mark_strips(
 
 
 def draw_zones(axes: Axes, zones: gpd.GeoDataFrame) -> None:
-    """Fill the zones of a plan with the signs of their actions.
-
-    Parameters
-    ----------
-    axes : matplotlib Axes
-    zones : geopandas.GeoDataFrame
-        With ``rule_id``.
-    """
+    """Fill the zones of a plan with the signs of their actions, by ``rule_id``."""
     from matplotlib.patches import PathPatch
 
     fine_m = FINENESS_PT / points_per_metre(axes)

@@ -32,20 +32,9 @@ _ARROW = {"arrowstyle": "-|>", "color": INK, "lw": 1.2, "shrinkA": 0, "shrinkB":
 def draw_scale_bar(
     axes: Axes, x: float, y: float, points_per_m: float, most_inches: float, *, us_units: bool
 ) -> None:
-    """Draw a bar of a round length from the left on, its length above it.
+    """Draw a bar of a round length from a place on axes in inches, its length above it.
 
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Their data are inches.
-    x, y : float
-        Left end of the bar.
-    points_per_m : float
-        Scale of the map (:func:`points_per_metre`).
-    most_inches : float
-        The bar is not longer.
-    us_units : bool
-        Feet instead of metres.
+    It is as long as ``most_inches`` at most, at the scale of the map (:func:`points_per_metre`).
     """
     metres, unit = length_unit(us_units)
     inches_per_unit = metres * points_per_m / POINTS_PER_INCH
@@ -69,16 +58,7 @@ def north_way(grid: Grid) -> np.ndarray:
 
 
 def draw_north(axes: Axes, x: float, y: float, grid: Grid) -> None:
-    """Draw an arrow to true north around a point.
-
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Their data are inches.
-    x, y : float
-        Middle of the arrow and its letter.
-    grid : Grid
-    """
+    """Draw an arrow to true north, with its letter, around a point on axes in inches."""
     way = 0.19 * north_way(grid)
     axes.annotate(
         "", (x + way[0], y + way[1]), (x - 0.4 * way[0], y - 0.4 * way[1]), arrowprops=_ARROW,
@@ -92,17 +72,8 @@ def draw_ramp(
 ) -> None:
     """Draw the legend of a raster layer: its ramp, the values beside it and what they are.
 
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Empty; the ramp fills them.
-    layer : str
-    marks : sequence of (place, text)
-        Places from 0 to 1 (:func:`covermap.drawing.map_texts.legend_marks`).
-    title : str
-        With the unit.
-    upright : bool
-        From the lower end up, instead of from the left.
+    The ramp fills the axes, from the lower end up or from the left. Marks are places from 0
+    to 1 with their texts (:func:`covermap.drawing.map_texts.legend_marks`).
     """
     colours = palette(like(layer))[1:]
     image = colours[::-1, None] if upright else colours[None]
@@ -126,18 +97,8 @@ def draw_strip_key(
 ) -> None:
     """Draw the sign of a kind of strip and its name from the left, middle height on.
 
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Their data are inches (:func:`covermap.drawing.look.blank_axes`).
-    x, y : float
-    kind : str
-        A key of :data:`STRIP_LOOKS`.
-    text : str
-    layer : str
-        Whose colours such strips have on the map.
-    heavy : bool
-        As in :func:`draw_strips`.
+    On axes in inches (:func:`covermap.drawing.look.blank_axes`), in the colours that such
+    strips have on the map of ``layer``; heavy as in :func:`draw_strips`.
     """
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path

@@ -62,10 +62,7 @@ def like(name: str) -> str:
 def in_both_units(lines: Callable[[bool], Iterable[Sequence[str]]]) -> Rows:
     """Give label, metric text and, where it differs, text in US units of each line.
 
-    Parameters
-    ----------
-    lines : callable
-        Takes ``us_units``; gives the same labels either way.
+    ``lines`` takes ``us_units`` and gives the same labels either way.
     """
     return [
         [label, metric] if metric == us else [label, metric, us]
@@ -74,19 +71,7 @@ def in_both_units(lines: Callable[[bool], Iterable[Sequence[str]]]) -> Rows:
 
 
 def pass_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
-    """Give label and value lines of one pass; what is unknown is left out.
-
-    Parameters
-    ----------
-    record : mapping
-        Columns of the passes table, SI units.
-    us_units : bool
-
-    Returns
-    -------
-    list of [label, value]
-        The first line names the pass.
-    """
+    """Give label and value of what is known of one pass (in SI), its name first."""
     unit = shown(us_units)
     length, rate = unit["length"], unit["mass per area"]
     started = record.get("start_time")
@@ -132,19 +117,7 @@ def wind_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
 
 
 def strip_rows(record: Mapping[str, Any], us_units: bool) -> Rows:
-    """Give label and value lines of one strip; what is unknown is left out.
-
-    Parameters
-    ----------
-    record : mapping
-        Columns of the strips table, SI units.
-    us_units : bool
-
-    Returns
-    -------
-    list of [label, value]
-        The first line names the strip.
-    """
+    """Give label and value of what is known of one strip (in SI), its name first."""
     unit = shown(us_units)
     lines = [
         (STRIP_TITLES.get(str(record["kind"]), "Strip"), f"rank {record['rank']}"),
@@ -187,23 +160,10 @@ def strip_line(record: Mapping[str, Any], us_units: bool) -> str:
 def display_range(
     name: str, values: np.ndarray, limits: tuple[float, float], us_units: bool
 ) -> tuple[float, float]:
-    """Give the values at the two ends of a colour ramp.
+    """Give the values at the two ends of a band's colour ramp, in its unit.
 
-    Parameters
-    ----------
-    name : str
-        Name of the band.
-    values : numpy.ndarray
-        The band, any shape; NaN where there is none.
-    limits : tuple of float
-        Gap below, double above, as spread ratio.
-    us_units : bool
-        The end is a round number in the reader's unit.
-
-    Returns
-    -------
-    low, high : float
-        In the unit of the band.
+    Values are of any shape, NaN where there is none; the limits are gap below and double above,
+    as spread ratio. The end of a load is a round number in the reader's unit.
     """
     if like(name) == "cover_pct":
         return 0.0, 100.0

@@ -36,20 +36,9 @@ _STRATEGIES = (zlib.Z_DEFAULT_STRATEGY, zlib.Z_RLE)
 
 
 def display_grid(grid: Grid, values: int) -> tuple[Grid, int]:
-    """Give the grid that the page shows.
+    """Give the grid that the page shows, and how many cells lie along a side of one of its cells.
 
-    Parameters
-    ----------
-    grid : Grid
-    values : int
-        Cells that have a value.
-
-    Returns
-    -------
-    Grid
-        With the same north-west corner.
-    int
-        How many cells of ``grid`` lie along a side of one of its cells.
+    It has the same north-west corner; ``values`` is the number of cells that have a value.
     """
     times = max(
         math.ceil(math.sqrt(values / _MOST_VALUES)),
@@ -84,8 +73,6 @@ def in_blocks(values: np.ndarray | Raster, times: int, *, whole_numbers: bool) -
         float32, NaN where a block has no value.
     """
     raster = as_raster(values)
-    if times == 1:
-        return np.asarray(raster.whole(), np.float32)
     height, width = raster.shape
     blocks = np.empty((-(-height // times), -(-width // times)), np.float32)
     mean = _middles if whole_numbers else _means

@@ -24,15 +24,7 @@ _CODE_AT, _WORDS_AT, _RULE_AT = 0.4, 0.5, 4.58
 
 
 def draw_sign(axes: Axes, x: float, y: float, sign: Sign) -> None:
-    """Draw the hatch, letter and words of an action from the left, middle height on.
-
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Their data are inches.
-    x, y : float
-    sign : Sign
-    """
+    """Draw hatch, letter and words of an action, on axes in inches, from the left on."""
     from matplotlib.patches import Rectangle
 
     look: dict[str, Any] = {"fc": sign.colour, "ec": INK, "hatch": sign.hatch.paper or None}
@@ -49,16 +41,8 @@ def table_height(work: pd.DataFrame) -> float:
 def draw_table(axes: Axes, work: pd.DataFrame, currency: str, *, us_units: bool = False) -> None:
     """Draw the legend of a plan: sign, words, area, implement runs, and cost and fuel where stated.
 
-    Parameters
-    ----------
-    axes : matplotlib Axes
-        Their data are inches; the table hangs from their upper left corner.
-    work : pandas.DataFrame
-        As :attr:`covermap.plan.plan_field.FieldPlan.work`.
-    currency : str
-        Of the costs, fit to be shown; may be empty.
-    us_units : bool
-        Acres and gallons instead of hectares and litres.
+    It hangs from the upper left corner of axes in inches. ``work`` is as in
+    :attr:`covermap.plan.plan_field.FieldPlan.work`; the currency is fit to be shown, or empty.
     """
     area, fuel = (shown(us_units)[kind] for kind in ("area", "fuel"))
     row_of = {str(rule_id): k for k, rule_id in enumerate(work["rule_id"])}

@@ -11,14 +11,14 @@ import math
 from covermap.drawing.colours import is_discrete
 from covermap.drawing.look import INK
 from covermap.export.layer_styles import Look, layer_looks, ramp_label, ramp_stops
-from covermap.export.xml_templates import xml_text
+from covermap.export.templates import filled
 
 _VERSION = "3.22.0"
 
 
 def vector_qml(layer: str, limits: tuple[float, float]) -> str:
     """Give the style text of a vector layer; limits: gap below, double above."""
-    return xml_text(
+    return filled(
         "vector_layer.qml",
         version=_VERSION,
         looks=layer_looks(limits)[layer],
@@ -27,19 +27,7 @@ def vector_qml(layer: str, limits: tuple[float, float]) -> str:
 
 
 def raster_qml(name: str, low: float, high: float, unit: str, band: int = 1) -> str:
-    """Give the style text of a raster band.
-
-    Parameters
-    ----------
-    name : str
-        Name of a raster band in the colour table.
-    low, high : float
-        Values at the ends of the ramp, in ``unit``.
-    unit : str
-        For the labels.
-    band : int
-        Number of the band in its file, from 1.
-    """
+    """Give the style text of a raster band: as :func:`covermap.export.layer_styles.raster_sld`."""
     stops = ramp_stops(name, low, high)
     discrete = is_discrete(name)
     items = []
@@ -49,7 +37,7 @@ def raster_qml(name: str, low: float, high: float, unit: str, band: int = 1) -> 
         value = (math.inf if last else stop.value + 0.5) if discrete else stop.value
         label = ramp_label(stop.value, unit) + ("+" if discrete and last else "")
         items.append((value, label, stop.colour))
-    return xml_text(
+    return filled(
         "raster_band.qml",
         version=_VERSION,
         band=band,
@@ -78,20 +66,11 @@ def _symbol_layers(shape: str, look: Look) -> list[tuple[str, dict[str, str]]]:
 
 
 def _line(part: str, look: Look) -> dict[str, str]:
-    style = "dash" if look.dashed else "solid"
-    width = f"{look.line_width_px:g}"
-    if part == "line":
-        return {
-            "line_color": _rgba(look.line),
-            "line_style": style,
-            "line_width": width,
-            "line_width_unit": "Pixel",
-        }
     return {
-        "outline_color": _rgba(look.line),
-        "outline_style": style,
-        "outline_width": width,
-        "outline_width_unit": "Pixel",
+        f"{part}_color": _rgba(look.line),
+        f"{part}_style": "dash" if look.dashed else "solid",
+        f"{part}_width": f"{look.line_width_px:g}",
+        f"{part}_width_unit": "Pixel",
     }
 
 

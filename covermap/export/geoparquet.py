@@ -17,15 +17,7 @@ if TYPE_CHECKING:
 def write_geoparquet(
     path: Path, table: gpd.GeoDataFrame, columns: Mapping[str, OutputColumn]
 ) -> None:
-    """Write a layer as GeoParquet 1.0.0 (OGC), which geopandas writes.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    table : geopandas.GeoDataFrame
-        May be empty.
-    columns : mapping of str to OutputColumn
-        Unit and meaning, kept as metadata of the fields.
+    """Write a layer as GeoParquet 1.0.0 (OGC), unit and meaning as metadata of its columns.
 
     Raises
     ------

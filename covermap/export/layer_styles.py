@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from covermap.drawing.colours import is_discrete, palette
+from covermap.drawing.colours import is_discrete
 from covermap.drawing.labels import limit_keys, opening
-from covermap.drawing.look import INK
+from covermap.drawing.look import INK, ramp_colour
 from covermap.drawing.map_drawing import STRIP_LOOKS
-from covermap.export.xml_templates import xml_text
+from covermap.export.templates import filled
 from covermap.tables import read_table
 from covermap.tables.signs import Hatch, action_signs
 
@@ -72,20 +72,6 @@ class LayerLooks:
     looks: tuple[Look, ...]
 
 
-def hex_colour(red: int, green: int, blue: int) -> str:
-    """Give ``#rrggbb``."""
-    return f"#{red:02x}{green:02x}{blue:02x}"
-
-
-def strip_colours() -> dict[str, str]:
-    """Give the colour of gap and double strips: their end of the spread-ratio ramp."""
-    ramp = palette("spread_ratio")[1:, :3]
-    return {
-        kind: hex_colour(*ramp[round(look.place * (len(ramp) - 1))].tolist())
-        for kind, look in STRIP_LOOKS.items()
-    }
-
-
 def layer_looks(limits: tuple[float, float]) -> dict[str, LayerLooks]:
     """Give the looks of strips, passes, zones and outline; limits: gap below, double above."""
     keys = limit_keys(limits)
@@ -93,14 +79,14 @@ def layer_looks(limits: tuple[float, float]) -> dict[str, LayerLooks]:
         Look(
             kind,
             opening(keys[kind]),
-            colour,
+            ramp_colour("spread_ratio", look.place),
             0.5,
-            STRIP_LOOKS[kind].hatch,
+            look.hatch,
             INK,
             1.5,
-            STRIP_LOOKS[kind].dash != "-",
+            look.dash != "-",
         )
-        for kind, colour in strip_colours().items()
+        for kind, look in STRIP_LOOKS.items()
     )
     zones = tuple(
         Look(
@@ -132,22 +118,11 @@ class RampStop:
 
 
 def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
-    """Give the colours of a band and the values they stand at.
+    """Give the colours of a band and the values they stand at, by rising value.
 
-    Between two stops colours run evenly; a discrete band has its own values.
-
-    Parameters
-    ----------
-    name : str
-        Name of a raster band in the colour table.
-    low, high : float
-        Values at the ends of the ramp, in the unit of the band; for the spread ratio they
-        enclose 1, where the middle of the ramp stands.
-
-    Returns
-    -------
-    list of RampStop
-        By rising value.
+    Between two stops colours run evenly; a discrete band has its own values. ``low`` and
+    ``high`` are the values at the ends of the ramp, in the unit of the band; for the spread
+    ratio they enclose 1, where the middle of the ramp stands.
     """
     middle = 1.0 if name == "spread_ratio" else (low + high) / 2
     stops = []
@@ -161,7 +136,7 @@ def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
             value = low + (middle - low) * place / 0.5
         else:
             value = middle + (high - middle) * (place - 0.5) / 0.5
-        colour = hex_colour(*(int(row[part]) for part in ("red", "green", "blue")))
+        colour = "#" + "".join(f"{int(row[part]):02x}" for part in ("red", "green", "blue"))
         stops.append(RampStop(round(value, 6), colour))
     return stops
 
@@ -169,7 +144,7 @@ def ramp_stops(name: str, low: float, high: float) -> list[RampStop]:
 def vector_sld(layer: str, limits: tuple[float, float]) -> str:
     """Give the Styled Layer Descriptor of a vector layer; limits: gap below, double above."""
     looks = layer_looks(limits)[layer]
-    return xml_text("vector_layer.sld", layer=layer, looks=looks, ink=INK)
+    return filled("vector_layer.sld", layer=layer, looks=looks, ink=INK)
 
 
 def raster_sld(name: str, low: float, high: float, unit: str, band: int = 1) -> str:
@@ -186,7 +161,7 @@ def raster_sld(name: str, low: float, high: float, unit: str, band: int = 1) -> 
     band : int
         Number of the band in its file, from 1.
     """
-    return xml_text(
+    return filled(
         "raster_band.sld",
         name=name,
         stops=ramp_stops(name, low, high),

@@ -25,7 +25,7 @@ from covermap.drawing.labels import RATIO_MEANING, limit_keys, opening
 from covermap.drawing.map_texts import display_range
 from covermap.export.content import LAYERS, ExportContent
 from covermap.export.layer_styles import layer_looks
-from covermap.export.xml_templates import xml_text
+from covermap.export.templates import filled
 from covermap.export.zip_files import write_zip
 from covermap.files.vectors import time_text, write_geojson
 from covermap.ground.grid import Grid
@@ -51,12 +51,6 @@ _OWN_WORDS = ("label", "name")
 def write_phone_files(folder: Path, content: ExportContent) -> None:
     """Write ``field.kmz`` and a GeoJSON of each layer into an open folder.
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        From :func:`covermap.files.write_whole.whole_files`.
-    content : ExportContent
-
     Raises
     ------
     OutputError
@@ -79,22 +73,10 @@ def write_phone_files(folder: Path, content: ExportContent) -> None:
 def ratio_image(
     grid: Grid, ratio: np.ndarray, limits: tuple[float, float]
 ) -> tuple[bytes, tuple[float, float, float, float]]:
-    """Draw the spread ratio on latitude and longitude.
+    """Draw the spread ratio, (rows, cols) and NaN where there is none, on latitude and longitude.
 
-    Parameters
-    ----------
-    grid : Grid
-    ratio : numpy.ndarray
-        (rows, cols), NaN where there is none.
-    limits : tuple of float
-        Gap below, double above.
-
-    Returns
-    -------
-    bytes
-        PNG image.
-    tuple of float
-        West, south, east, north edge [deg].
+    Gives a PNG image and its west, south, east and north edge [deg]; the limits are gap below
+    and double above.
     """
     from PIL import Image
     from rasterio.warp import Resampling, reproject, transform_bounds
@@ -127,7 +109,7 @@ def ratio_image(
 def kml_text(content: ExportContent, box: tuple[float, float, float, float]) -> str:
     """Give the KML document: styles, the picture, and a folder for each layer."""
     keys = limit_keys(content.limits)
-    return xml_text(
+    return filled(
         "phone.kml",
         content=content,
         about=_as_text(f"{k}: {v}" for k, v in content.about().items()),

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path
 from typing import Any
 
-from covermap.export.content import BANDS, LAYERS, ExportContent, right_handed
+from covermap.export.content import LAYERS, ExportContent, right_handed
+from covermap.files.open_result import BANDS
 from covermap.files.vectors import not_written
 from covermap.tables.column_meanings import band_column
+from covermap.tables.plain_values import write_json
 
 _SHAPEFILE = "application/zip"
 #: Digits of degrees, about a centimetre.
@@ -17,15 +18,10 @@ _DIGITS = 7
 
 
 def write_stac_item(path: Path, content: ExportContent) -> None:
-    """Write an item of STAC 1.1.0 with projection and raster fields.
+    """Write an item of STAC 1.1.0 with projection and raster fields, of content with times.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        In the folder that holds the files for a GIS; those that are there become assets,
-        with addresses relative to the item.
-    content : ExportContent
-        With times.
+    The files for a GIS that are in the same folder become assets, with addresses relative to
+    the item.
 
     Raises
     ------
@@ -62,14 +58,8 @@ def write_stac_item(path: Path, content: ExportContent) -> None:
     )
     _add_vectors(item, path.parent, content)
     _add_rasters(item, path.parent, content)
-    text = json.dumps(
-        item.to_dict(include_self_link=False, transform_hrefs=False),
-        indent=2,
-        ensure_ascii=False,
-        allow_nan=False,
-    )
     try:
-        path.write_text(text + "\n", "utf-8")
+        write_json(path, item.to_dict(include_self_link=False, transform_hrefs=False))
     except OSError as error:
         raise not_written(path, error) from error
 

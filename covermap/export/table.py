@@ -1,8 +1,4 @@
-"""Tables for a spreadsheet: strips, passes, zones and causes as CSV.
-
-Comma, decimal point, SI units. UTF-8 with a byte order mark, because spreadsheet programs
-take a file without one for the local code page and spoil names; lines end as RFC 4180 says.
-"""
+"""Tables for a spreadsheet: strips, passes, zones and causes as CSV with decimal points, in SI."""
 
 from __future__ import annotations
 
@@ -12,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from covermap.export.content import ExportContent
-from covermap.files.vectors import not_written, safe_cell, time_text
+from covermap.files.vectors import write_csv
 from covermap.tables.column_meanings import OutputColumn, columns_of, meanings_of
 
 if TYPE_CHECKING:
@@ -26,13 +22,6 @@ def write_table_files(folder: Path, content: ExportContent) -> None:
     """Write the tables and ``columns.csv`` into an open folder.
 
     ``columns.csv`` has no header line: file, column, unit and meaning of every column.
-    Text that a spreadsheet would run as a formula gets an apostrophe in front.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        From :func:`covermap.files.write_whole.whole_files`.
-    content : ExportContent
 
     Raises
     ------
@@ -54,13 +43,13 @@ def write_table_files(folder: Path, content: ExportContent) -> None:
     tables["causes.csv"] = content.causes
     meanings["causes.csv"] = meanings_of("causes.csv", content.causes.columns)
     for name, table in tables.items():
-        _write(folder / name, table, header=True)
+        write_csv(folder / name, table, for_spreadsheet=True)
     rows = [
         (name, column.name, column.unit, column.meaning)
         for name, columns in meanings.items()
         for column in columns.values()
     ]
-    _write(folder / "columns.csv", pd.DataFrame(rows), header=False)
+    write_csv(folder / "columns.csv", pd.DataFrame(rows), header=False, for_spreadsheet=True)
 
 
 def _points(shapes: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -69,19 +58,3 @@ def _points(shapes: gpd.GeoDataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {"longitude": points.x.round(7), "latitude": points.y.round(7)}, index=shapes.index
     )
-
-
-def _write(path: Path, table: pd.DataFrame, *, header: bool) -> None:
-    cells = table.copy()
-    for name in cells.columns:
-        column = cells[name]
-        if pd.api.types.is_datetime64_any_dtype(column):
-            cells[name] = [time_text(value) for value in column]
-        elif not pd.api.types.is_numeric_dtype(column):
-            cells[name] = pd.Series([safe_cell(v) for v in column], cells.index, object)
-        elif name not in ("longitude", "latitude"):
-            cells[name] = column.round(4)
-    try:
-        cells.to_csv(path, index=False, header=header, lineterminator="\r\n", encoding="utf-8-sig")
-    except OSError as error:
-        raise not_written(path, error) from error

@@ -14,21 +14,20 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
-from xml.etree import ElementTree
 
 from covermap import __version__
 from covermap.drawing.caution import CAUTION
-from covermap.drawing.labels import TASK_DATA, opening
+from covermap.drawing.labels import TASK_DATA
 from covermap.errors import OutputError
 from covermap.export.task_grid import AREA_TOLERANCE, OUTSIDE_CODE, TaskGrid, lay_task_grid
 from covermap.export.task_values import TaskQuantity, find_task_quantity, task_values
+from covermap.export.templates import filled
 from covermap.files.open_result import MAP_AGAIN
 from covermap.plan.face import ACTIONS, RULE_IDS
 from covermap.tables.said import Said
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
 #: Longest name of anything in task data, in characters (ISO 11783-10).
@@ -80,6 +79,7 @@ def write_task_set(
         If there are no zones or no outline, they are not in a metric CRS, or they lie on both
         sides of the 180th meridian.
     """
+    import geopandas as gpd
     import shapely
 
     chosen = find_task_quantity(quantity)
@@ -99,44 +99,43 @@ def write_task_set(
     name = plain_text(field_name) or "field"
     stored = {rule_id: chosen.stored(given[rule_id]) for rule_id in present}
 
-    content = _task_data(name, parts, zones, chosen, stored, grid)
     said = _sentences(chosen, given, stored, grid, len(parts), values or {})
-    area_ha = zones.geometry.area.groupby(zones["rule_id"]).sum() / 1e4
-    lines = [
-        f"{opening(TASK_DATA)}: {chosen.words}, {name}",
-        f"Made by covermap {__version__}, {_utc(made):%Y-%m-%d %H:%M} UTC",
-        "",
-        *said,
-        CAUTION,
-        "",
-        f"Quantity: {chosen.standard_name}, entity {chosen.ddi} of the ISO 11783-11 data "
-        f"dictionary, stored in {chosen.unit}.",
-        chosen.meaning,
-        chosen.zero_means,
-        "",
-        "Zone, action, ground, value, as stored:",
-        f"  {OUTSIDE_CODE}  outside, no position: {chosen.shown(0)} (0)",
-        *(
-            f"  {_code(rule_id)}  {ACTIONS[rule_id]}, {area_ha[rule_id]:.2f} ha: "
-            f"{chosen.shown(stored[rule_id])} ({stored[rule_id]}) [{rule_id}]"
-            for rule_id in present
-        ),
-        "",
-        "Copy the folder TASKDATA, with both files in it, to where the terminal's manual says.",
-        f"TASKDATA.XML: {TASK_DATA}, version {content.get('VersionMajor')}."
-        f"{content.get('VersionMinor')}.",
-        "GRD00001.BIN: grid of type 1, a zone in each cell, from the south-west corner eastwards, "
-        "then northwards.",
-    ]
+    area_m2 = zones.geometry.area.groupby(zones["rule_id"]).sum()
+    told = {
+        "covermap": __version__,
+        "standard": TASK_DATA,
+        # a field in several parts needs version 4
+        "version": (3, 3) if len(parts) == 1 else (4, 0),
+        "name": name,
+        "designator": designator,
+        "quantity": chosen,
+        "outside": OUTSIDE_CODE,
+        "treatments": [
+            (OUTSIDE_CODE, "outside, no position", 0),
+            *((_code(rule_id), ACTIONS[rule_id], value) for rule_id, value in stored.items()),
+        ],
+    }
+    xml = filled(
+        "TASKDATA.XML",
+        **told,
+        area_m2=sum(part.area for part in parts),
+        parts=gpd.GeoSeries(parts, crs=zones.crs).to_crs(4326),
+        grid=grid,
+    )
+    read_me = filled(
+        "READ_ME_FIRST.txt",
+        **told,
+        made=made.replace(tzinfo=UTC) if made.tzinfo is None else made.astimezone(UTC),
+        said=said,
+        caution=CAUTION,
+        rule_ids={_code(rule_id): rule_id for rule_id in present},
+        area_ha={_code(rule_id): area_m2[rule_id] / 1e4 for rule_id in present},
+    )
     place = folder / "TASKDATA"
     place.mkdir(exist_ok=True)
-    ElementTree.indent(content)
-    text = ElementTree.tostring(content, encoding="unicode")
-    (place / "TASKDATA.XML").write_bytes(
-        f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'.encode()
-    )
+    (place / "TASKDATA.XML").write_bytes(xml.encode())
     (place / "GRD00001.BIN").write_bytes(grid.codes.tobytes())
-    (folder / "READ_ME_FIRST.txt").write_bytes("\n".join([*lines, ""]).encode())
+    (folder / "READ_ME_FIRST.txt").write_bytes(read_me.encode())
     return said
 
 
@@ -204,69 +203,6 @@ def _sentences(
     return [f"{one.text()} [{one.rule}]" for one in said]
 
 
-def _task_data(
-    name: str,
-    parts: list[Polygon],
-    zones: gpd.GeoDataFrame,
-    quantity: TaskQuantity,
-    stored: Mapping[str, int],
-    grid: TaskGrid,
-) -> ElementTree.Element:
-    """Give the root of TASKDATA.XML: one field, one task, its zones and its grid."""
-    import geopandas as gpd
-
-    major, minor = ("3", "3") if len(parts) == 1 else ("4", "0")
-    root = ElementTree.Element(
-        "ISO11783_TaskData",
-        VersionMajor=major,
-        VersionMinor=minor,
-        ManagementSoftwareManufacturer="covermap",
-        ManagementSoftwareVersion=designator(__version__),
-        DataTransferOrigin="1",
-    )
-    field = ElementTree.SubElement(
-        root, "PFD", A="PFD1", C=designator(name), D=f"{sum(p.area for p in parts):.0f}"
-    )
-    for part in gpd.GeoSeries(parts, crs=zones.crs).to_crs(4326):
-        polygon = ElementTree.SubElement(field, "PLN", A="1")
-        for kind, ring in (("1", part.exterior), *(("2", hole) for hole in part.interiors)):
-            line = ElementTree.SubElement(polygon, "LSG", A=kind)
-            for east, north in ring.coords:
-                ElementTree.SubElement(line, "PNT", A="2", C=f"{north:.9f}", D=f"{east:.9f}")
-    outside = str(OUTSIDE_CODE)
-    task = ElementTree.SubElement(
-        root,
-        "TSK",
-        A="TSK1",
-        B=designator(f"{quantity.words}, {name}"),
-        E="PFD1",
-        G="1",
-        H=outside,
-        I=outside,
-        J=outside,
-    )
-    treatments = [(OUTSIDE_CODE, "outside, no position", 0)]
-    treatments += [(_code(rule), ACTIONS[rule], value) for rule, value in stored.items()]
-    for code, words, value in treatments:
-        zone = ElementTree.SubElement(task, "TZN", A=str(code), B=designator(words))
-        ElementTree.SubElement(zone, "PDV", A=f"{quantity.ddi:04X}", B=str(value))
-    rows, cols = grid.codes.shape
-    ElementTree.SubElement(
-        task,
-        "GRD",
-        A=f"{grid.south_deg:.9f}",
-        B=f"{grid.west_deg:.9f}",
-        C=f"{grid.north_size_deg:.9f}",
-        D=f"{grid.east_size_deg:.9f}",
-        E=str(cols),
-        F=str(rows),
-        G="GRD00001",
-        H=str(grid.codes.size),
-        I="1",
-    )
-    return root
-
-
 def plain_text(text: str) -> str:
     """Give a text as one line that XML can hold and that reads in the order it is written.
 
@@ -300,7 +236,3 @@ def designator(text: str) -> str:
 def _joins(letter: str) -> bool:
     """Tell whether a character belongs to the one before it."""
     return letter == "\u200d" or unicodedata.category(letter) in {"Mn", "Mc", "Me"}
-
-
-def _utc(moment: datetime) -> datetime:
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)

@@ -14,13 +14,7 @@ _UNIX, _PLAIN_FILE = 3, 0o100644 << 16
 
 
 def write_zip(path: Path, files: Mapping[str, bytes]) -> None:
-    """Write an archive of files in the order given.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    files : mapping of str to bytes
-        Name inside the archive to content.
+    """Write an archive of files, names inside it and contents, in the order given.
 
     Raises
     ------

@@ -63,12 +63,7 @@ class StoredStyle:
 def add_column_meanings(path: Path, layers: Mapping[str, Mapping[str, OutputColumn]]) -> None:
     """Add the schema extension: for each layer and column its unit and meaning.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        A GeoPackage without the extension.
-    layers : mapping of str to mapping of str to OutputColumn
-        Layer name to columns; all have to be there.
+    Of a GeoPackage without the extension; all layers and columns have to be there.
     """
     with closing(sqlite3.connect(path)) as package, package:
         package.executescript(_SCHEMA_TABLES)
@@ -92,18 +87,9 @@ def _title(name: str, column: OutputColumn) -> str:
 
 
 def add_styles(path: Path, styles: Mapping[str, StoredStyle], geometry: str, when: str) -> None:
-    """Store a default style for each layer.
+    """Store a default style for each layer of a GeoPackage without stored styles.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        A GeoPackage without stored styles.
-    styles : mapping of str to StoredStyle
-        By layer name.
-    geometry : str
-        Name of the geometry column.
-    when : str
-        ISO 8601 time with milliseconds, UTC.
+    ``geometry`` names the geometry column; ``when`` is ISO 8601 with milliseconds, UTC.
     """
     with closing(sqlite3.connect(path)) as package, package:
         package.execute(_STYLE_TABLE)

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Columns of removed_fixes.csv; more may follow them.
 REMOVED_COLUMNS = ("source_row", "time", "longitude", "latitude", "reason", "detail")
+#: Columns of positions [deg].
+DEGREES = ("longitude", "latitude")
 
 # What spreadsheet programs take for the start of a formula (OWASP, "CSV Injection"), also in
 # the full-width forms that some of them read alike.
@@ -32,20 +34,7 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?\Z")
 
 
 def write_strips(folder: Path, strips: gpd.GeoDataFrame) -> None:
-    """Write ``strips.gpkg`` in the CRS of the field and ``strips.geojson`` by RFC 7946.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Has to be there.
-    strips : geopandas.GeoDataFrame
-        Polygons in a metric CRS; may be empty.
-
-    Raises
-    ------
-    OutputError
-        If a file cannot be written.
-    """
+    """Write ``strips.gpkg`` in the CRS of the field and ``strips.geojson`` by RFC 7946."""
     write_layer(folder / "strips.gpkg", strips, "strips", "Polygon")
     write_geojson(
         folder / "strips.geojson", strips, "Polygon", meanings_of("strips.gpkg", strips.columns)
@@ -53,49 +42,12 @@ def write_strips(folder: Path, strips: gpd.GeoDataFrame) -> None:
 
 
 def write_passes(folder: Path, passes: gpd.GeoDataFrame) -> None:
-    """Write ``passes.gpkg`` in the CRS of the field.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Has to be there.
-    passes : geopandas.GeoDataFrame
-        Lines in a metric CRS; may be empty.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
+    """Write ``passes.gpkg`` in the CRS of the field."""
     write_layer(folder / "passes.gpkg", passes, "passes", "LineString")
-
-
-def write_causes(folder: Path, causes: pd.DataFrame) -> None:
-    """Write ``causes.csv``: causes of strips added up over the field.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Has to be there.
-    causes : pandas.DataFrame
-        From :func:`covermap.cover.cause_table.field_causes`.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
-    path = folder / "causes.csv"
-    try:
-        causes.round(4).to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
-    except OSError as error:
-        raise not_written(path, error) from error
 
 
 def write_removed_fixes(folder: Path, removed: pd.DataFrame) -> None:
     """Write ``removed_fixes.csv``, with a header only if nothing was removed.
-
-    Text that a spreadsheet would run as a formula gets an apostrophe in front.
 
     Parameters
     ----------
@@ -112,18 +64,60 @@ def write_removed_fixes(folder: Path, removed: pd.DataFrame) -> None:
     """
     others = [name for name in removed.columns if name not in REMOVED_COLUMNS]
     table = removed.reindex(columns=[*REMOVED_COLUMNS, *others])
-    for name in table.columns:
-        column = table[name]
-        if name in ("longitude", "latitude"):
-            degrees = pd.to_numeric(column).to_numpy(float)
-            table[name] = ["" if np.isnan(value) else f"{value:.7f}" for value in degrees]
-        elif isinstance(column.dtype, pd.DatetimeTZDtype) or column.dtype.kind == "M":
-            table[name] = [time_text(value) for value in column]
-        elif column.dtype.kind not in "iufb":
-            table[name] = [safe_cell(value) for value in column]
-    path = folder / "removed_fixes.csv"
+    for name in DEGREES:
+        degrees = pd.to_numeric(table[name]).to_numpy(float)
+        table[name] = ["" if np.isnan(value) else f"{value:.7f}" for value in degrees]
+    write_csv(folder / "removed_fixes.csv", table, decimals=None)
+
+
+def write_csv(
+    path: Path,
+    table: pd.DataFrame,
+    *,
+    decimals: int | None = 4,
+    header: bool = True,
+    for_spreadsheet: bool = False,
+) -> None:
+    """Write a table as CSV in UTF-8, times as ISO 8601.
+
+    Text that a spreadsheet would run as a formula gets an apostrophe in front.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    table : pandas.DataFrame
+    decimals : int, optional
+        Numbers are rounded to it, but for positions in degrees; None leaves them.
+    header : bool
+        Write a line of column names.
+    for_spreadsheet : bool
+        With a byte order mark, because spreadsheet programs take a file without one for the
+        local code page and spoil names; lines end as RFC 4180 says.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    cells = table.copy()
+    for name in cells.columns:
+        column = cells[name]
+        if pd.api.types.is_datetime64_any_dtype(column):
+            cells[name] = pd.Series([time_text(v) for v in column], column.index, object)
+        elif not pd.api.types.is_numeric_dtype(column):
+            cells[name] = pd.Series([safe_cell(v) for v in column], column.index, object)
+        elif decimals is not None and name not in DEGREES:
+            cells[name] = column.round(decimals)
+    encoding, ending = ("utf-8-sig", "\r\n") if for_spreadsheet else ("utf-8", "\n")
     try:
-        table.to_csv(path, index=False, lineterminator="\n", encoding="utf-8", errors="replace")
+        cells.to_csv(
+            path,
+            index=False,
+            header=header,
+            lineterminator=ending,
+            encoding=encoding,
+            errors="replace",
+        )
     except OSError as error:
         raise not_written(path, error) from error
 

@@ -252,8 +252,8 @@ def _refuse_degrees_and_minutes(raw: RawTable, one: RecognisedColumn) -> None:
     if parted.sum() > 0.5 * (text != "").sum():
         row = int(np.flatnonzero(parted)[0])
         raise TrackError(
-            f"{raw.where(one, row)}: {text.iloc[row]!r}; degrees and minutes are not read; export "
-            "decimal degrees."
+            f"{raw.where(one, row)}: {text.iloc[row]!r}; degrees and minutes are not read.",
+            way_out="Export decimal degrees.",
         )
 
 

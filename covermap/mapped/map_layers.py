@@ -79,15 +79,8 @@ def raster_layers(
 ) -> RasterLayers:
     """Make the raster layers that there are bands for.
 
-    Parameters
-    ----------
-    bands : mapping of str to numpy.ndarray or Raster
-        As :attr:`covermap.mapped.map_page.MapContent.bands`.
-    grid : Grid
-    limits : tuple of float
-        Gap below, double above, as spread ratio.
-    us_units : bool
-        Ends of the colour ramps are round in US customary units.
+    Bands are as :attr:`covermap.mapped.map_page.MapContent.bands`; the limits are gap below and
+    double above, as spread ratio. The ends of the colour ramps are round in the reader's units.
     """
     titles = {name: title for name, title in (LAYER_TITLES | PLAN_TITLES).items() if name in bands}
     residue = as_raster(bands["residue_t_ha"])

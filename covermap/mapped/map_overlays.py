@@ -69,14 +69,7 @@ class MapPlace:
 def map_place(grid: Grid) -> MapPlace:
     """Fit the way from a Web Mercator map to a grid and back.
 
-    Parameters
-    ----------
-    grid : Grid
-
-    Returns
-    -------
-    MapPlace
-        Over a field of some kilometres ``error_m`` is far below a millimetre.
+    Over a field of some kilometres ``error_m`` is far below a millimetre.
     """
     from pyproj import Transformer
 

@@ -105,17 +105,9 @@ class MapContent:
 
 
 def map_page(page: MapContent) -> str:
-    """Give the map page as html text.
+    """Give the map page as a whole html document that refers to nothing outside itself.
 
-    Parameters
-    ----------
-    page : MapContent
-        All text in it may come from anybody; it is escaped.
-
-    Returns
-    -------
-    str
-        A whole html document that refers to nothing outside itself.
+    All text in it may come from anybody; it is escaped.
 
     Raises
     ------

@@ -41,16 +41,8 @@ def map_shapes(
 ) -> dict[str, Any]:
     """Gather the shapes that the page's scripts draw, each with the rows of its card.
 
-    Parameters
-    ----------
-    grid, passes, strips, boundary, zones
-        As :class:`covermap.mapped.map_page.MapContent`.
-
-    Returns
-    -------
-    dict
-        Fit for JSON: outline, passes, strips, wind, zones, causes, middle_section, and the
-        labels that rows name by number.
+    Fit for JSON: outline, passes, strips, wind, zones, causes, middle_section, and the labels
+    that rows name by number.
     """
     import geopandas as gpd
 

@@ -17,24 +17,12 @@ _SCHEMAS = (schemas.SUMMARY, schemas.PLAN)
 
 
 def content_key(settings: FieldSettings, hashes: Mapping[str, str], more: Mapping[str, Any]) -> str:
-    """Work out the key of a field's results.
+    """Work out the key (SHA-256) of a field's results.
 
-    In it go the bytes and names of all files read, every setting as built and whether it
-    was given, the version of covermap and the schemas of what it writes. Folders, times of
-    files, the clock and the time zone do not.
-
-    Parameters
-    ----------
-    settings : FieldSettings
-    hashes : mapping of str to str
-        File name to SHA-256 of its content.
-    more : mapping
-        What else the results depend on; only what JSON can hold.
-
-    Returns
-    -------
-    str
-        SHA-256 in hexadecimal.
+    In it go the bytes and names of all files read (``hashes``: name to SHA-256), every setting
+    as built and whether it was given, the version of covermap, the schemas of what it writes
+    and ``more``, of what JSON can hold. Folders, times of files, the clock and the time zone
+    do not.
     """
     stated = {name: settings.value_of(setting) for name, setting in BY_NAME.items()}
     values = {

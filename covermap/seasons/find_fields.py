@@ -15,7 +15,8 @@ from typing import Any
 from covermap.errors import CovermapError, SettingsError
 from covermap.harvest.track import TRACK
 from covermap.reading.polygons import read_outlines
-from covermap.seasons.field_job import FieldJob, Look
+from covermap.seasons.job import FieldJob, Look
+from covermap.seasons.job_record import LOCK_FILE
 from covermap.seasons.season_file import DEFAULT_GAP_M, Entry, Parting, Season
 from covermap.settings.field_file import read_field_file
 
@@ -25,7 +26,7 @@ _DRIVERS = (".gpkg", ".shp")
 _BESIDE_SHAPEFILE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".qmd")
 _POSITIONS = ({"longitude", "latitude"}, {"easting", "northing"})
 _SNIFFED_BYTES = 1 << 16
-_RESULT_FILES = ("season.json", "summary.json", ".covermap-season.lock")
+_RESULT_FILES = ("season.json", "summary.json", LOCK_FILE)
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(10))}
 _LONGEST_ID = 80
 
@@ -41,16 +42,7 @@ class Skipped:
 def find_entries(season: Season, out: Path) -> tuple[list[Entry], list[Skipped]]:
     """Gather the entries of the season file and, where asked for, those of its folder.
 
-    Parameters
-    ----------
-    season : Season
-    out : pathlib.Path
-        Folder of results; nothing in it is a source.
-
-    Returns
-    -------
-    list of Entry, list of Skipped
-        In the order of the season file, then by name.
+    In the order of the season file, then by name; nothing in ``out`` is a source.
     """
     entries = list(season.entries)
     if season.folder is None:
@@ -87,19 +79,9 @@ def find_entries(season: Season, out: Path) -> tuple[list[Entry], list[Skipped]]
 def jobs_of(
     season: Season, entries: Iterable[Entry], looks: Mapping[int, Look]
 ) -> tuple[list[FieldJob], list[str]]:
-    """Turn entries, and what was found in the tracks to be parted, into one job a field.
+    """Turn entries into one job a field, in the order of their ids, with notes for the person.
 
-    Parameters
-    ----------
-    season : Season
-    entries : iterable of Entry
-    looks : mapping of int to Look
-        By place in ``entries``, for those with a parting.
-
-    Returns
-    -------
-    list of FieldJob, list of str
-        In the order of their ids; notes for the person.
+    ``looks`` has what was found in the tracks to be parted, by place in ``entries``.
     """
     jobs: list[FieldJob] = []
     notes: list[str] = []
@@ -288,11 +270,7 @@ def _why_no_field_file(file: Path) -> str:
 def why_no_track(file: Path, headers: Iterable[str] = ()) -> str:
     """Say why a file cannot be a track; empty if it may be one, be it a broken one.
 
-    Parameters
-    ----------
-    file : pathlib.Path
-    headers : iterable of str
-        Headers that the person names as columns.
+    ``headers`` are those that the person names as columns.
     """
     ending = file.suffix.lower()
     if ending in _BESIDE_SHAPEFILE and file.with_suffix(".shp").exists():

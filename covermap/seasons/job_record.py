@@ -1,20 +1,32 @@
-"""What is known of a field that was mapped before, and whether its results are whole."""
+"""A season's folder: who holds it, what was mapped before, whether its results are whole."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import shutil
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import Any
 
 from covermap.errors import OutputError
-from covermap.files import schemas
+from covermap.files import folder_lock, schemas
 from covermap.files.write_whole import LAST_FILE, whole_files
+from covermap.tables.plain_values import write_json
 
+LOCK_FILE = ".covermap-season.lock"
 FIELDS, JOBS = "fields", "jobs"
 _NEW, _OLD = ".new-", ".old-"
+
+
+def season_lock(out: Path) -> AbstractContextManager[str]:
+    """Hold the season's folder for this run, as :func:`covermap.files.folder_lock` does."""
+    return folder_lock.folder_lock(out, LOCK_FILE)
+
+
+def holds(out: Path, token: str) -> bool:
+    """Tell whether the run with this token still holds the folder, as seen from here."""
+    return folder_lock.holds(out, token, LOCK_FILE)
 
 
 def field_folder(out: Path, field_id: str) -> Path:
@@ -51,8 +63,7 @@ def write_record(
     """
     record = {"schema": schemas.JOB, "row": row, "files": files, "machines": machines}
     with whole_files(out / JOBS) as folder:
-        text = json.dumps(record, indent=1, ensure_ascii=False)
-        (folder / f"{row['field_id']}.json").write_text(text + "\n", "utf-8")
+        write_json(folder / f"{row['field_id']}.json", record, indent=1)
 
 
 def files_in(folder: Path) -> dict[str, Any]:

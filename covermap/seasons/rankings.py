@@ -139,12 +139,7 @@ def judged(fields: pd.DataFrame) -> pd.DataFrame:
 def rankings(fields: pd.DataFrame, passes: pd.DataFrame) -> pd.DataFrame:
     """Rank fields, and compare settings, winds and machines.
 
-    Parameters
-    ----------
-    fields : pandas.DataFrame
-        From :func:`covermap.seasons.season_tables.field_table`.
-    passes : pandas.DataFrame
-        ``field_id`` and :data:`PASS_COLUMNS` of all passes of the season.
+    ``passes`` has ``field_id`` and :data:`PASS_COLUMNS` of all passes of the season.
 
     Returns
     -------

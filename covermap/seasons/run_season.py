@@ -1,8 +1,7 @@
-"""Map all fields of a season: find them, hand them out, keep what came of each."""
+"""Map all fields of a season: find them, hand them out, keep what came of each, write the book."""
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,14 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from covermap import __version__
-from covermap.errors import OutputError, SettingsError
+from covermap.errors import Ask, OutputError, SettingsError
 from covermap.files import schemas
 from covermap.files.write_whole import whole_files
 from covermap.seasons.field_job import (
-    Common,
-    Done,
-    FieldJob,
-    Look,
     failed_row,
     keep_failure,
     look_at,
@@ -25,10 +20,13 @@ from covermap.seasons.field_job import (
     reason_of,
 )
 from covermap.seasons.find_fields import Skipped, find_entries, jobs_of
-from covermap.seasons.season_file import Season
-from covermap.seasons.workers import Crew, WorkerDied
-
-SEASON_FILE = "season.json"
+from covermap.seasons.job import Common, Done, FieldJob, Look
+from covermap.seasons.job_record import season_lock, sweep
+from covermap.seasons.season_book import write_season_book
+from covermap.seasons.season_file import Season, checked_sections, read_season
+from covermap.seasons.season_results import SEASON_FILE
+from covermap.seasons.workers import Crew, WorkerDied, dask_crew
+from covermap.tables.plain_values import write_json
 
 
 @dataclass
@@ -73,6 +71,83 @@ class Progress:
 
 
 Tell = Callable[[Progress], None]
+
+
+def map_season(
+    source: Path,
+    out: Path,
+    *,
+    sections: Mapping[str, Any],
+    workers: int | None = None,
+    scheduler: str | None = None,
+    previous: Path | None = None,
+    us_units: bool = False,
+    tell: Tell | None = None,
+) -> dict[str, Any]:
+    """Map every field of a season that is not mapped already, and write the season book.
+
+    Parameters
+    ----------
+    source : pathlib.Path
+        Folder of tracks and field files, or a season file (TOML).
+    out : pathlib.Path
+        Folder for the results, held by this run while it lasts.
+    sections : mapping
+        Sections as in a field file, ``columns`` and ``units`` among them, that win over every
+        field's own; files that they name lie relative to the working directory.
+    workers : int, optional
+        Worker processes on this machine; one for each core if not given.
+    scheduler : str, optional
+        Address of a Dask scheduler to work on instead.
+    previous : pathlib.Path, optional
+        Results of the season before, for a comparison year on year.
+    us_units : bool
+        Feet, acres and pounds on map pages and in the book.
+    tell : callable, optional
+        Told the progress as it grows, always the same :class:`Progress`.
+
+    Returns
+    -------
+    dict
+        Content of season.json; a field that failed is a row with its reason.
+
+    Raises
+    ------
+    CovermapError
+        If source, a setting or ``previous`` is wrong, the folder cannot be written or another
+        run holds it, or nobody can do the work. Finished fields are kept.
+    """
+    checked = checked_sections(sections, Path.cwd(), "")
+    if previous is not None and not (previous / SEASON_FILE).is_file():
+        raise SettingsError(
+            f"{previous}: no {SEASON_FILE} there.",
+            "",
+            "Give the folder of results of the season before: {0}.",
+            Ask("previous", "…"),
+        )
+    season, out = read_season(source), out.absolute()
+    progress, tell = Progress(), tell or _silent
+    with season_lock(out) as token:
+        sweep(out)
+        try:
+            with dask_crew(workers, scheduler, out, token) as crew:
+                content = run_season(
+                    season,
+                    out,
+                    token,
+                    crew,
+                    options=checked,
+                    us_units=us_units,
+                    tell=tell,
+                    progress=progress,
+                )
+        finally:
+            # workers have ended here, so nothing of what they left half done is in use
+            sweep(out)
+        progress.step = "writing the book"
+        tell(progress)
+        write_season_book(out, us_units=us_units, previous=previous)
+    return content
 
 
 def run_season(
@@ -145,8 +220,7 @@ def run_season(
     rows = _rows(jobs, common, crew, tell, progress)
     content = season_content(season, rows, skipped, notes)
     with whole_files(out) as folder:
-        text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
-        (folder / SEASON_FILE).write_text(text + "\n", "utf-8")
+        write_json(folder / SEASON_FILE, content, indent=1)
     return content
 
 

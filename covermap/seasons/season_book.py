@@ -13,6 +13,7 @@ import pandas as pd
 from covermap import __version__
 from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
+from covermap.files.vectors import write_csv
 from covermap.files.write_whole import whole_files
 from covermap.seasons.rankings import PASS_COLUMNS, rankings
 from covermap.seasons.season_notes import season_facts, season_notes, worst_fields
@@ -31,7 +32,6 @@ from covermap.seasons.season_tables import (
     SeasonTables,
     can_write_parquet,
     field_table,
-    write_csv,
     write_fields,
 )
 from covermap.seasons.thumbnail import thumbnail_png
@@ -118,12 +118,8 @@ def _read(
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, str]]:
     """Read all fields, one at a time, writing their strips and passes on the way.
 
-    Returns
-    -------
-    fields, passes : pandas.DataFrame
-        Table of fields, and of all passes what the rankings need.
-    pictures : dict of str to str
-        Address of the picture of each field that could be read.
+    Gives the table of fields, what the rankings need of all passes, and the address of the
+    picture of each field that could be read.
     """
     records: list[Mapping[str, Any]] = []
     kept: list[pd.DataFrame] = []

@@ -87,16 +87,7 @@ class Season:
 
 
 def read_season(source: Path) -> Season:
-    """Read a season file, or take a folder as a season.
-
-    Parameters
-    ----------
-    source : pathlib.Path
-        TOML file, or a folder.
-
-    Returns
-    -------
-    Season
+    """Read a season file (TOML), or take a folder as a season.
 
     Raises
     ------

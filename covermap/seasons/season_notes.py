@@ -19,14 +19,7 @@ WORST_FIELDS = 3
 
 
 def season_facts(fields: pd.DataFrame, us_units: bool) -> list[tuple[str, str]]:
-    """Give label and value of what a person wants to see of a season first.
-
-    Parameters
-    ----------
-    fields : pandas.DataFrame
-        From :func:`covermap.seasons.season_tables.field_table`.
-    us_units : bool
-    """
+    """Give label and value of what a person wants to see of a season first."""
     unit = shown(us_units)
     mapped, good = fields[fields["status"] == MAPPED], judged(fields)
     ground = float(good["harvested_ha"].sum())
@@ -63,13 +56,7 @@ def season_facts(fields: pd.DataFrame, us_units: bool) -> list[tuple[str, str]]:
 
 
 def worst_fields(fields: pd.DataFrame) -> list[tuple[str, list[dict[str, str]]]]:
-    """Give the most uneven fields, each with its numbers, its cause and whether rows count.
-
-    Returns
-    -------
-    list of (field_id, list of dict)
-        Each with ``rule`` and ``text``.
-    """
+    """Give the ids of the most uneven fields, each with numbers, cause and whether rows count."""
     good = judged(fields)
     good = good[good["cv_pct"].notna()]
     worst = good.sort_values(["cv_pct", "field_id"], ascending=[False, True], kind="stable")

@@ -10,19 +10,14 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
+from typing import Any, NamedTuple
 
 import pandas as pd
 
+from covermap.drawing import labels
 from covermap.drawing.colours import palette
-from covermap.drawing.labels import IN_DOUBLES, IN_GAPS, limit_keys
 from covermap.drawing.map_texts import LAYER_MEANINGS, display_range, legend_marks
-from covermap.seasons.season_page_comparisons import group_table, year_table
-from covermap.seasons.season_page_tables import (
-    PageTable,
-    failed_table,
-    field_page_table,
-    ranked_table,
-)
+from covermap.units import Shown, shown
 
 #: Rows of a ranking that the page shows; rankings.csv has them all.
 RANKED_ROWS = 10
@@ -31,6 +26,13 @@ GROUP_ROWS = 40
 #: Rows of fields that are laid out at once; a button shows the rest, print has them all.
 FIRST_ROWS = 300
 _USUAL_LIMITS = (0.5, 1.5)
+#: A lean that would show as nothing is not named [m].
+LEAST_LEAN_M = 0.05
+#: Head of a narrow column: broken where words may part.
+_HIGHEST_TO_LOWEST = ", ".join(
+    part.replace(" ", "\N{NO-BREAK SPACE}").replace("\N{NO-BREAK SPACE}across", " across")
+    for part in (labels.HIGHEST_TO_LOWEST, "middle pass")
+)
 
 
 @dataclass(frozen=True)
@@ -81,75 +83,109 @@ class SeasonContent:
 
 
 def season_page(content: SeasonContent) -> str:
-    """Give the season book as html text.
+    """Give the season book as a whole html document.
 
-    Parameters
-    ----------
-    content : SeasonContent
-        All text in it may come from anybody; it is escaped.
-
-    Returns
-    -------
-    str
-        A whole html document. It refers to nothing but the maps and, where they lie beside
-        it, the pictures of its fields.
+    All text in it may come from anybody; it is escaped. It refers to nothing but the maps and,
+    where they lie beside it, the pictures of its fields.
     """
-    from jinja2 import Environment
+    from jinja2 import Environment, FunctionLoader
 
     style, script = _asset("season.css"), _asset("season.js")
     if content.us_units:
         style = style.replace("size: A4 landscape", "size: letter landscape")
     names = dict(zip(content.fields["field_id"], content.fields["name"], strict=True))
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    html = environment.from_string(_asset("season.html")).render(
+    years = content.years
+    environment = Environment(
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, loader=FunctionLoader(_asset)
+    )
+    environment.tests["known"] = known
+    html = environment.get_template("season.html").render(
         content=content,
         style=style,
         script=script,
-        first_rows=FIRST_ROWS,
         style_hash=_hash(style),
         script_hash=_hash(script),
+        first_rows=FIRST_ROWS,
+        ranked_rows=RANKED_ROWS,
+        group_rows=GROUP_ROWS,
         worst=[
-            (names[field_id], f"#{_anchor(field_id)}", sentences)
+            (names[field_id], f"#field-{field_id}", sentences)
             for field_id, sentences in content.worst
         ],
-        table=field_page_table(
-            content.fields, content.folders, content.pictures, _anchor, content.us_units
+        fields=content.fields.to_dict("records"),
+        ranking=lambda kind: content.rankings[content.rankings["ranking"] == kind].to_dict(
+            "records"
         ),
+        years=None
+        if years is None
+        else {
+            "compared": years[years["common_ha"].notna()].to_dict("records"),
+            "alone": years[years["common_ha"].isna()].to_dict("records"),
+        },
         legend=_legend(),
-        ranked=_ranked(content),
-        groups=_groups(content),
-        failed=failed_table(content.rankings),
-        years=None if content.years is None else year_table(content.years, content.us_units),
+        labels=labels,
+        narrow_head=_HIGHEST_TO_LOWEST,
+        unit=shown(content.us_units),
+        known=known,
+        rounded=rounded,
+        in_unit=in_unit,
+        settings_text=settings_text,
+        group_text=group_text,
     )
     # A name from a command line may hold half a character, which no file can.
     return html.encode("utf-8", "replace").decode("utf-8")
 
 
-def _ranked(content: SeasonContent) -> list[PageTable]:
-    titles = (
-        ("highest unevenness", "Most uneven"),
-        ("most double ground", f"Most ground {IN_DOUBLES}"),
-        ("most gap ground", f"Most ground {IN_GAPS}"),
-    )
-    return [
-        ranked_table(content.rankings, kind, title, RANKED_ROWS, content.us_units)
-        for kind, title in titles
-    ]
+class Told(NamedTuple):
+    """A number as the page shows it, and what its column is sorted by; empty if unknown."""
+
+    text: str = "–"
+    key: str = ""
 
 
-def _groups(content: SeasonContent) -> list[tuple[PageTable, Sequence[Mapping[str, str]]]]:
-    titles = (
-        ("operator settings", "By operator settings", "settings"),
-        ("wind", "By wind", "wind"),
-        ("machine", "By machine", ""),
-    )
-    return [
-        (
-            group_table(content.rankings, kind, title, GROUP_ROWS, content.us_units),
-            content.notes.get(notes, ()),
-        )
-        for kind, title, notes in titles
-    ]
+def known(value: Any) -> bool:
+    """Tell whether a value of a table is there."""
+    return value is not None and not bool(pd.isna(value))
+
+
+def rounded(value: Any, decimals: int = 0, factor: float = 1.0, sign: bool = False) -> Told:
+    """Give a number for the page, times ``factor``."""
+    if not known(value):
+        return Told()
+    shown = round(float(value) * factor, decimals) + 0.0  # a rounded nothing has no sign
+    return Told(f"{shown:{'+' if sign and shown else ''},.{decimals}f}", f"{float(value):.9g}")
+
+
+def in_unit(unit: Shown, value: Any, si: float = 1.0, sign: bool = False) -> Told:
+    """Give a number in a unit that stands in the head of its column; ``si`` makes it SI."""
+    return rounded(value, unit.decimals, si * unit.per_si, sign)
+
+
+def settings_text(row: Mapping[str, Any], length: Shown, *, reaches: bool) -> str:
+    """Put into words how a machine was set, with or without how far it reached."""
+    how = {"both": f"spread and {labels.WINDROW}"}
+    parts = [how.get(row["discharge"], row["discharge"] if known(row["discharge"]) else "")]
+    if reaches:
+        left, right = length.text(row["reach_left_m"]), length.text(row["reach_right_m"])
+        parts.append(f"{left} left, {right} right")
+    parts.append(row["profile"] if known(row["profile"]) else "")
+    if known(row["lean_m"]) and abs(row["lean_m"]) >= LEAST_LEAN_M:
+        side = "right" if row["lean_m"] > 0 else "left"
+        parts.append(f"leans {length.text(abs(row['lean_m']))} {side}")
+    if known(row["cut_width_m"]):
+        parts.append(f"cut {length.text(row['cut_width_m'])}")
+    return ", ".join(part for part in parts if part)
+
+
+def group_text(row: Mapping[str, Any], unit: Mapping[str, Shown]) -> str:
+    """Name a group of a ranking in the reader's units."""
+    if row["ranking"] == "wind" and known(row["class_low_m_s"]):
+        low, high = (unit["wind"].text(row[f"class_{end}_m_s"]) for end in ("low", "high"))
+        to = f"to {high}" if known(row["class_high_m_s"]) else "and more"
+        return f"{row['what']} ({low} {to})"
+    if row["ranking"] != "operator settings":
+        return str(row["what"])
+    return settings_text(row, unit["length"], reaches=True)
 
 
 def _legend() -> dict[str, object]:
@@ -159,7 +195,7 @@ def _legend() -> dict[str, object]:
     colours = palette(band)[1::4, :3].tolist()
     return {
         "meaning": LAYER_MEANINGS[band],
-        "limits": "; ".join(limit_keys(_USUAL_LIMITS).values()),
+        "limits": "; ".join(labels.limit_keys(_USUAL_LIMITS).values()),
         "width": 100 / len(colours),
         "fills": [
             (f"{100 * k / len(colours):.3f}", f"#{r:02x}{g:02x}{b:02x}")
@@ -170,10 +206,6 @@ def _legend() -> dict[str, object]:
             for place, text in legend_marks(band, ends, _USUAL_LIMITS, False)
         ],
     }
-
-
-def _anchor(field_id: str) -> str:
-    return f"field-{field_id}"
 
 
 def _hash(text: str) -> str:

@@ -19,6 +19,7 @@ from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.field.field_passes import wind_from_deg
 from covermap.files import schemas
+from covermap.files.open_result import read_layer, read_summary
 from covermap.tables.said import said_of
 
 if TYPE_CHECKING:
@@ -74,16 +75,7 @@ class FieldFound:
 
 
 def open_season(folder: Path) -> SeasonResults:
-    """Read the list of fields of a season.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Holds ``season.json``.
-
-    Returns
-    -------
-    SeasonResults
+    """Read the list of fields of a season from ``season.json`` in its folder.
 
     Raises
     ------
@@ -148,19 +140,9 @@ def _wrong_in(row: Mapping[str, Any], seen: set[str]) -> str:
 
 
 def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
-    """Read what was found in one field.
+    """Read what was found in one field, a row of ``season.fields``.
 
     A field whose results cannot be read counts as failed, with what is wrong as its reason.
-
-    Parameters
-    ----------
-    season : SeasonResults
-    row : mapping
-        One of ``season.fields``.
-
-    Returns
-    -------
-    FieldFound
     """
     record = {key: row.get(key) for key in _AS_THEY_ARE}
     record["name"] = str(row.get("name") or row["field_id"])
@@ -170,7 +152,7 @@ def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
         return FieldFound(record, pd.DataFrame(), None)
     folder = season.folder / str(row["folder"])
     try:
-        summary = _summary(folder)
+        summary = read_summary(folder)
         passes = read_layer(folder / "passes.gpkg", "passes", shapes=False)
         strips = read_layer(folder / "strips.gpkg", "strips")
         return FieldFound(record | _numbers(summary, passes, folder), passes, strips)
@@ -188,41 +170,6 @@ def failed(record: Mapping[str, Any], error: OutputError) -> FieldFound:
     """Give a field whose results cannot be read as a failed one."""
     kept = {key: record.get(key) for key in (*_AS_THEY_ARE, "warnings")}
     return FieldFound({**kept, "status": FAILED, "reason": str(error)}, pd.DataFrame(), None)
-
-
-def _summary(folder: Path) -> dict[str, Any]:
-    path = folder / "summary.json"
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
-        raise OutputError(
-            f"{path}: cannot be read: {error}.", way_out="Map the field again."
-        ) from error
-    if not isinstance(content, dict) or content.get("schema") != schemas.SUMMARY:
-        raise OutputError(
-            f"{path}: not of the form {schemas.SUMMARY!r} that this version reads.",
-            way_out="Map the field again with this version.",
-        )
-    return content
-
-
-def read_layer(path: Path, layer: str, *, shapes: bool = True) -> Any:
-    """Read a layer of a field's GeoPackage, with its shapes or as a plain table.
-
-    Raises
-    ------
-    OutputError
-        If the file is missing or damaged.
-    """
-    import pyogrio
-    from pyogrio.errors import DataLayerError, DataSourceError
-
-    try:
-        return pyogrio.read_dataframe(path, layer=layer, read_geometry=shapes)
-    except (DataSourceError, DataLayerError) as error:
-        raise OutputError(
-            f"{path}: missing or damaged ({error}).", way_out="Map the field again to write it."
-        ) from error
 
 
 def _numbers(summary: Mapping[str, Any], passes: pd.DataFrame, folder: Path) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from covermap.files.geopackage_notes import add_column_meanings, fix_times, gpkg_time
-from covermap.files.vectors import not_written, safe_cell, time_text, write_layer
+from covermap.files.vectors import not_written, write_layer
 from covermap.tables.column_meanings import OutputColumn, columns_of
 
 if TYPE_CHECKING:
@@ -79,13 +79,7 @@ def can_write_parquet() -> bool:
 
 
 def field_table(records: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
-    """Give the table of fields, every column with its own type.
-
-    Parameters
-    ----------
-    records : iterable of mapping
-        Values by the names of :data:`FIELD_COLUMNS`; missing ones are unknown.
-    """
+    """Give the table of fields, every column of :data:`FIELD_COLUMNS` with its own type."""
     rows = list(records)
     columns = {}
     for name, kind in FIELD_COLUMNS.items():
@@ -212,14 +206,7 @@ def _of_field() -> dict[str, OutputColumn]:
 
 
 def write_fields(folder: Path, fields: pd.DataFrame) -> None:
-    """Write ``fields.parquet``; nothing where pyarrow is missing.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Has to be there.
-    fields : pandas.DataFrame
-        From :func:`field_table`.
+    """Write ``fields.parquet`` from :func:`field_table`; nothing where pyarrow is missing.
 
     Raises
     ------
@@ -236,31 +223,6 @@ def write_fields(folder: Path, fields: pd.DataFrame) -> None:
     table = pa.Table.from_pandas(fields, schema, preserve_index=False)
     try:
         parquet.write_table(table.replace_schema_metadata(None), path)
-    except OSError as error:
-        raise not_written(path, error) from error
-
-
-def write_csv(path: Path, table: pd.DataFrame) -> None:
-    """Write a table as CSV; text that a spreadsheet would run gets an apostrophe in front.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
-    cells = {}
-    for name in table.columns:
-        column = table[name]
-        if pd.api.types.is_numeric_dtype(column):
-            cells[name] = column.round(4)
-        elif pd.api.types.is_datetime64_any_dtype(column):
-            cells[name] = pd.Series([time_text(v) for v in column], column.index, object)
-        else:
-            cells[name] = pd.Series([safe_cell(v) for v in column], column.index, object)
-    try:
-        pd.DataFrame(cells).to_csv(
-            path, index=False, lineterminator="\n", encoding="utf-8", errors="replace"
-        )
     except OSError as error:
         raise not_written(path, error) from error
 

@@ -17,22 +17,11 @@ _BAND = "spread_ratio"
 
 
 def thumbnail_png(raster: Path, limits: tuple[float, float]) -> bytes:
-    """Draw the spread ratio of a field, north up, at most 96 pixels a side.
+    """Draw the spread ratio in ``residue.tif``, north up, at most 96 pixels a side.
 
     The raster is read at reduced size through its overviews; a pixel shows the mean of the
-    cells under it.
-
-    Parameters
-    ----------
-    raster : pathlib.Path
-        ``residue.tif`` as covermap wrote it.
-    limits : tuple of float
-        Gap below, double above: they set the ends of the colours, as on the field's map.
-
-    Returns
-    -------
-    bytes
-        PNG with a palette; transparent where nothing was harvested.
+    cells under it, transparent where nothing was harvested. The limits, gap below and double
+    above, set the ends of the colours, as on the field's map.
 
     Raises
     ------

@@ -18,7 +18,7 @@ from typing import Any, Protocol, TypeVar
 
 from covermap import __version__
 from covermap.errors import CovermapError, OutputError, SettingsError
-from covermap.seasons.season_lock import holds
+from covermap.seasons.job_record import holds
 
 T = TypeVar("T")
 

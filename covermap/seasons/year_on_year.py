@@ -20,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.comparison.compare_fields import Comparison, compare_fields
 from covermap.errors import OutputError, SettingsError
-from covermap.files.open_result import open_result
+from covermap.files.open_result import open_result, read_layer
 from covermap.harvest.outline import field_outline
-from covermap.seasons.season_results import MAPPED, SeasonResults, read_layer
+from covermap.seasons.season_results import MAPPED, SeasonResults
 
 #: Common ground, as a share of the smaller field, from which two are the same field (choice
 #: of this project, no source).
@@ -79,13 +79,7 @@ def year_on_year(
     previous: SeasonResults,
     previous_fields: pd.DataFrame,
 ) -> pd.DataFrame:
-    """Compare the fields of two seasons on the ground harvested in both.
-
-    Parameters
-    ----------
-    season, previous : SeasonResults
-    fields, previous_fields : pandas.DataFrame
-        Their tables of fields.
+    """Compare the fields of two seasons, by their tables of fields, on ground harvested in both.
 
     Returns
     -------
@@ -126,14 +120,8 @@ def match_fields(
 
     Two fields are the same if half of the smaller one is common ground (``ground``), or if
     they are the only ones of one name and share some ground (``name``). Where a field was
-    parted or joined, the pair with most common ground is taken.
-
-    Returns
-    -------
-    list of Match
-        In the order of ``field_id``.
-    dict of str to str
-        By ``field_id`` of fields left over: why they were not matched.
+    parted or joined, the pair with most common ground is taken. The second thing given is,
+    by ``field_id`` of fields left over, why they were not matched.
     """
     common = _common_ground(season, fields, previous, previous_fields)
     names = [_only_names(t[t["status"] == MAPPED]) for t in (fields, previous_fields)]

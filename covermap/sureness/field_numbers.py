@@ -77,20 +77,10 @@ class FieldNumbers:
 def field_numbers(
     landed_kg_m2: np.ndarray, given_factor: np.ndarray, ground: MappedGround
 ) -> FieldNumbers:
-    """Measure one deposit.
+    """Measure one deposit, (rows, cols) [kg/m²].
 
-    Parameters
-    ----------
-    landed_kg_m2 : numpy.ndarray
-        (rows, cols) the deposit [kg/m²].
-    given_factor : numpy.ndarray
-        (passes + 1,) what the ground cut by each pass gave, over ``given_kg_m2``. A cell
-        that two passes cut takes the factor of the one that cut most of it.
-    ground : MappedGround
-
-    Returns
-    -------
-    FieldNumbers
+    ``given_factor``, (passes + 1,), is what the ground cut by each pass gave, over
+    ``given_kg_m2``. A cell that two passes cut takes the factor of the one that cut most of it.
     """
     sums = np.zeros(8)
     on_strips = np.zeros((ground.strips + 1, 2))

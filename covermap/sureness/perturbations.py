@@ -70,15 +70,6 @@ def draws(how: Perturbations, repeats: int, passes: int, seed: int) -> list[Draw
 
     Every repeat has a random stream of its own, so that more repeats leave those before
     them as they were. Factors are lognormal with median 1, the turn is normal about 0.
-
-    Parameters
-    ----------
-    how : Perturbations
-    repeats, passes, seed : int
-
-    Returns
-    -------
-    list of Draw
     """
     found = []
     for stream in np.random.SeedSequence(seed).spawn(repeats):

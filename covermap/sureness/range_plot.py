@@ -35,16 +35,7 @@ _BINS = 25
 def range_plot(found: FieldRange, *, us_units: bool = False) -> str:
     """Draw how often the repeats gave what, with the stated run marked.
 
-    Parameters
-    ----------
-    found : FieldRange
-    us_units : bool
-        Acres and pounds instead of hectares and tonnes.
-
-    Returns
-    -------
-    str
-        SVG; text stays text, escaped; the same bytes every time.
+    SVG; text stays text, escaped; the same bytes every time.
     """
     with house_look(9.0, open_frame=True):
         figure = new_figure((_WIDE, _HIGH))

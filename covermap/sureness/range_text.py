@@ -15,9 +15,9 @@ from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import UNEVENNESS
 from covermap.files import schemas
-from covermap.files.plain_values import plain
 from covermap.sureness.perturb_field import LOW_MARK, NUMBERS, FieldRange, mark_between, marks
 from covermap.tables import read_table
+from covermap.tables.plain_values import plain
 from covermap.tables.said import Said
 from covermap.units import Shown, shown
 
@@ -30,16 +30,8 @@ _FEW = 5
 def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
     """Give the content of ``range.json``; every key is described in docs/tables.md.
 
-    Parameters
-    ----------
-    found : FieldRange
-    inputs : mapping of str to str
-        File name to SHA-256.
-
-    Returns
-    -------
-    dict
-        Only what JSON can hold; None for what could not be worked out.
+    ``inputs`` are file names to SHA-256. Only what JSON can hold; None for what could not be
+    worked out.
     """
     numbers = {}
     for name in NUMBERS:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -10,27 +9,16 @@ from covermap.files.write_whole import whole_files
 from covermap.sureness.perturb_field import FieldRange
 from covermap.sureness.range_plot import range_plot
 from covermap.sureness.range_text import range_json
+from covermap.tables.plain_values import write_json
 
 
 def write_range(
     found: FieldRange, out_dir: Path, inputs: Mapping[str, str], *, us_units: bool = False
 ) -> list[str]:
-    """Write range.csv, strips_range.csv, range.svg and range.json.
+    """Write range.csv, strips_range.csv, range.svg and range.json; give their names.
 
-    Parameters
-    ----------
-    found : FieldRange
-    out_dir : pathlib.Path
-        Made if missing; files of the same names are replaced.
-    inputs : mapping of str to str
-        File name to SHA-256 of what was read.
-    us_units : bool
-        Units in the picture; files keep SI.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
+    ``inputs`` are names to SHA-256 of what was read. Files keep SI; units are those of the
+    picture.
 
     Raises
     ------
@@ -41,6 +29,5 @@ def write_range(
         for name, table in (("range.csv", found.repeats), ("strips_range.csv", found.strips)):
             table.to_csv(folder / name, index=False, float_format="%.7g", lineterminator="\n")
         (folder / "range.svg").write_text(range_plot(found, us_units=us_units), "utf-8")
-        text = json.dumps(range_json(found, inputs), indent=2, ensure_ascii=False, allow_nan=False)
-        (folder / "range.json").write_text(text + "\n", "utf-8")
+        write_json(folder / "range.json", range_json(found, inputs))
         return sorted(file.name for file in folder.iterdir())

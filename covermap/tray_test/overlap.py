@@ -170,27 +170,11 @@ def cv_against_spacing(
     tray_m: float = 0.5,
     mode: Mode = "back_and_forth",
 ) -> NDArray[np.float64]:
-    """Give the coefficient of variation [%] of overlapped passes for each spacing.
+    """Give the coefficient of variation [%] of overlapped passes for each spacing [m].
 
-    A tray is slid over one period of the pattern (the spacing, or twice the spacing back
+    A tray [m] is slid over one period of the pattern (the spacing, or twice the spacing back
     and forth) in even steps of at most 0.05 m. As a whole period is covered this is the
     population CV (divided by n): no sample stands for a larger whole.
-
-    Parameters
-    ----------
-    profile : HasCurve
-        Residue across one pass.
-    spacings_m : array_like
-        Distances between neighbouring passes [m].
-    tray_m : float
-        Width of a tray [m]; 0 reads the curve at points.
-    mode : str
-        ``back_and_forth`` or ``round_and_round``.
-
-    Returns
-    -------
-    numpy.ndarray
-        CV of each spacing [%].
     """
     result = []
     for spacing in np.atleast_1d(np.asarray(spacings_m, float)):

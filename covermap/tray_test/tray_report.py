@@ -32,20 +32,8 @@ def tray_lines(
 ) -> list[tuple[str, str]]:
     """Give what was measured as (label, value) lines, the notes and the caution last.
 
-    Parameters
-    ----------
-    profile : MeasuredProfile
-    cv_limit_pct : float
-        Largest coefficient of variation accepted [%]. The default is what is accepted for
-        granular fertiliser (Teagasc; Australian fertiliser trade); none is published for residue.
-    tray_m : float
-        Width over which the overlapped spread is averaged [m].
-    us_units : bool
-        Feet instead of metres.
-
-    Returns
-    -------
-    list of tuple of str
+    The largest CV accepted [%] and the width that the overlapped spread is averaged over [m] are
+    as in :func:`covermap.tray_test.tray_plot.tray_plot`.
     """
     length = shown(us_units)["length"]
 

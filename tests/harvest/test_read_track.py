@@ -500,7 +500,7 @@ def test_a_shapefile_without_crs_is_asked_about_unless_in_degrees(tmp_path):
                 tmp_path / f"{name}.shp"
             )
     assert noted(read_track(tmp_path / "deg.shp"), "WGS 84")
-    with pytest.raises(TrackError, match="--crs"):
+    with pytest.raises(TrackError, match='crs="EPSG:32615"'):
         read_track(tmp_path / "metre.shp")
 
 
@@ -619,7 +619,7 @@ def test_sections_are_merged_machine_by_machine(tmp_path):
 def test_a_header_no_machine_has_is_refused_with_the_likely_unit(tmp_path, number, unit):
     """35 ft = 10.668 m, 360 in = 9.144 m (NIST SP 811)."""
     path = write(tmp_path, points(4, width=[number] * 4))
-    with pytest.raises(TrackError, match=f"'width'.*none is wider.*--unit width={unit}"):
+    with pytest.raises(TrackError, match=f'\'width\'.*none is wider.*units={{"width": "{unit}"}}'):
         read_track(path)
     told = read_track(path, units={"width": unit}).fixes["header_width_m"]
     assert told.iloc[0] == pytest.approx({35: 10.668, 29.5: 8.9916, 360: 9.144}.get(number, 9.0))
@@ -640,7 +640,7 @@ def test_a_yield_no_crop_gives_is_warned_of_with_the_likely_unit(tmp_path):
     )
     (warning,) = [note.text() for note in track.notes if note.is_warning]
     assert "'yield_' gives 80 t/ha" in warning
-    assert "--unit yield=bu/ac" in warning
+    assert '[units] yield = "bu/ac"' in warning
     assert not noted(read_track(write(tmp_path, points(2, yield_t_ha=[18, 19]))), "Warning")
 
 
@@ -668,7 +668,7 @@ def test_a_running_total_that_was_not_set_to_nothing_does_not_start_with_a_load(
 
 def test_degrees_and_minutes_are_named_as_such(tmp_path):
     rows = [["10°0.000000'E", f"52°0.00{i}157'N"] for i in range(3)]
-    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*export decimal degrees"):
+    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*Export decimal degrees"):
         read_track(write(tmp_path, table(["lon", "lat"], rows)))
 
 
@@ -779,7 +779,7 @@ def test_missing_folder_and_locked_files(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("crs", ["EPSG:999999", "nonsense", "EPSG:4978"])
 def test_an_unknown_crs_is_a_setting_error(tmp_path, crs):
-    with pytest.raises(SettingsError, match="--crs"):
+    with pytest.raises(SettingsError, match='crs="EPSG:4326"'):
         read_track(write(tmp_path, points(2)), crs=crs)
 
 

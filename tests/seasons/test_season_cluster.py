@@ -17,10 +17,9 @@ from season_builders import bytes_of, rows, run, without_seconds, write_season
 from covermap.cli import commands as cli
 from covermap.errors import OutputError, SettingsError
 from covermap.seasons import workers
-from covermap.seasons.job_record import is_whole, read_record
+from covermap.seasons.job_record import LOCK_FILE, is_whole, read_record, season_lock
 from covermap.seasons.run_season import Progress, run_season
 from covermap.seasons.season_file import read_season
-from covermap.seasons.season_lock import LOCK_FILE, season_lock
 from covermap.seasons.workers import dask_crew
 
 FIELDS = 4

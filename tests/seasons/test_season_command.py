@@ -14,7 +14,7 @@ from covermap.cli import commands as cli
 from covermap.errors import SettingsError
 from covermap.field import whole_field as field
 from covermap.ground.threads import core_count, limit_threads
-from covermap.seasons import job_record, workers
+from covermap.seasons import job_record, run_season
 
 
 @pytest.fixture
@@ -25,7 +25,7 @@ def covermap(monkeypatch, capsys):
     def here(*arguments):
         yield InThisProcess()
 
-    monkeypatch.setattr(workers, "dask_crew", here)
+    monkeypatch.setattr(run_season, "dask_crew", here)
 
     def run(*words: object) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["covermap", *map(str, words)])

@@ -37,11 +37,19 @@ from covermap.field.open_field import find_inputs
 from covermap.files import schemas
 from covermap.seasons import field_job
 from covermap.seasons.content_key import content_key
-from covermap.seasons.field_job import Common, FieldJob, map_one
-from covermap.seasons.job_record import is_whole, put_in_place, read_record, sweep
+from covermap.seasons.field_job import map_one
+from covermap.seasons.job import Common, FieldJob
+from covermap.seasons.job_record import (
+    LOCK_FILE,
+    holds,
+    is_whole,
+    put_in_place,
+    read_record,
+    season_lock,
+    sweep,
+)
 from covermap.seasons.run_season import Progress
 from covermap.seasons.season_file import read_season
-from covermap.seasons.season_lock import LOCK_FILE, holds, season_lock
 from covermap.seasons.workers import WorkerDied
 
 
@@ -273,7 +281,7 @@ def test_a_folder_that_may_not_be_written(tmp_path, done, monkeypatch):
         raise PermissionError(errno.EACCES, "Permission denied")
 
     monkeypatch.setattr(os, "open", refuse)
-    with pytest.raises(OutputError, match=r"you may not write there.*--out"):
+    with pytest.raises(OutputError, match=r"you may not write there.*another folder \(out\)"):
         run(file, tmp_path / "out")
     (tmp_path / "file").write_text("mine")
     monkeypatch.undo()
@@ -458,7 +466,7 @@ def test_the_key_knows_every_byte_and_the_version(copy, monkeypatch):
 def test_the_lock_keeps_a_second_run_out_and_dies_with_its_holder(tmp_path):
     code = (
         "import sys; from pathlib import Path\n"
-        "from covermap.seasons.season_lock import season_lock\n"
+        "from covermap.seasons.job_record import season_lock\n"
         "with season_lock(Path(sys.argv[1])):\n"
         "    print('held', flush=True); sys.stdin.read()\n"
     )

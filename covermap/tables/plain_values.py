@@ -1,12 +1,20 @@
-"""Results as plain values that JSON can hold."""
+"""Results as plain values that JSON can hold, and as a file of them."""
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+
+def write_json(path: Path, content: Mapping[str, Any], indent: int = 2) -> None:
+    """Write JSON for people and programs: UTF-8, a line for each value, nothing that is NaN."""
+    text = json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", "utf-8")
 
 
 def plain(value: Any) -> Any:

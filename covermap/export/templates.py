@@ -1,4 +1,4 @@
-"""XML written from the templates in ``assets/``; whatever is filled in is escaped."""
+"""Texts written from the templates in ``assets/``; whatever is filled in is escaped for XML."""
 
 from __future__ import annotations
 
@@ -6,20 +6,20 @@ from importlib import resources
 from typing import Any
 
 
-def xml_text(template: str, **values: Any) -> str:
+def filled(template: str, **values: Any) -> str:
     """Fill a template.
 
     Parameters
     ----------
     template : str
-        Name of a file in ``assets/``, without ``.jinja``.
+        Name of a file in ``assets/``, without ``.jinja``; one in ``.txt`` is no XML.
     **values
         What it refers to; a name that is missing is an error.
     """
     from jinja2 import Environment, StrictUndefined
 
     environment = Environment(
-        autoescape=True,
+        autoescape=not template.endswith(".txt"),
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
