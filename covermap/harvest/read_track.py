@@ -108,8 +108,7 @@ def read_track(
     order = ["source_row", "easting", "northing", *TRACK_COLUMNS]
     fixes = fixes[[name for name in dict.fromkeys(order) if name in fixes]]
     headers = {one.column: one.header for one in raw.recognised}
-    said = [Said("track-as-read", {"text": text}) for text in notes]
-    fixes = mend_columns(fixes, headers, path.name, said)
+    fixes = mend_columns(fixes, headers, path.name, notes)
     grain_kg = grain_of_lost_rows(fixes, ~usable, times is not None)
     if not usable.all():
         fixes = fixes[usable].reset_index(drop=True)
@@ -122,7 +121,7 @@ def read_track(
         recognised=raw.recognised,
         ignored=tuple(header for header in raw.headers if header not in known),
         unreadable=_unreadable(raw, positions, grain_kg),
-        notes=(*said, *section_notes),
+        notes=(*notes, *section_notes),
         has_time=times is not None,
     )
 
@@ -141,8 +140,8 @@ def _read_raw(path: Path, overrides: Overrides) -> RawTable:
     return read_vector_table(path, TRACK, overrides)
 
 
-def _notes_on_headers(raw: RawTable) -> list[str]:
-    notes: list[str] = []
+def _notes_on_headers(raw: RawTable) -> list[Said]:
+    notes: list[Said] = []
     unknown = [
         f"{one.header!r} as {one.unit}"
         for one in raw.recognised
@@ -151,32 +150,30 @@ def _notes_on_headers(raw: RawTable) -> list[str]:
         and not has_obvious_unit(TRACK_COLUMNS[one.column].kind)
     ]
     if unknown:
-        notes.append(
-            f"No unit could be told from the headers; taken: {', '.join(unknown)}. "
-            "Say otherwise in [units] of a field file."
-        )
+        notes.append(Said("track-units-taken", {"columns": ", ".join(unknown)}))
     converted = [
         f"{one.header!r} from {one.unit}"
         for one in raw.recognised
         if one.factor != 1.0 and one.column not in _POSITION_COLUMNS
     ]
     if converted:
-        notes.append(f"Converted to SI units: {', '.join(converted)}.")
+        notes.append(Said("track-units-converted", {"columns": ", ".join(converted)}))
     used = {one.column: one.header for one in raw.recognised}
     notes += [
-        f"Header {header!r} stands more than once; its first column was read."
+        Said("track-header-twice", {"header": header})
         for header in used.values()
         if raw.headers.count(header) > 1
     ]
     for header in raw.headers:
         column = TRACK.named(header)
         if column in used and header not in used.values():
-            notes.append(f"Column {header!r} was left out: {used[column]!r} is read as {column}.")
+            said = {"header": header, "used": used[column], "column": column}
+            notes.append(Said("track-column-left-out", said))
     return notes
 
 
 def _positions(
-    raw: RawTable, named_crs: pyproj.CRS | None, name: str, notes: list[str]
+    raw: RawTable, named_crs: pyproj.CRS | None, name: str, notes: list[Said]
 ) -> Positions:
     by_column = {one.column: one for one in raw.recognised}
     working = None
@@ -188,7 +185,7 @@ def _positions(
             if np.nanmedian(np.abs(x)) > 180 or np.nanmedian(np.abs(y)) > 90:
                 _ask_for_crs(name, "no coordinate reference system in the file")
             crs = pyproj.CRS.from_epsg(4326)
-            notes.append(f"{name} names no coordinate reference system; degrees, WGS 84 taken.")
+            notes.append(Said("track-crs-taken", {"file": name}))
     else:
         metric = {"easting", "northing"} <= by_column.keys()
         degrees = {"longitude", "latitude"} <= by_column.keys()
@@ -210,7 +207,7 @@ def _positions(
             crs = named_crs
         elif named_crs is not None and named_crs.is_projected and _are_degrees(x, y):
             crs, working = pyproj.CRS.from_epsg(4326), named_crs
-            notes.append(f"Degrees taken as WGS 84 and transformed to {named_crs.name}.")
+            notes.append(Said("track-degrees-transformed", {"crs": named_crs.name}))
         else:
             crs = named_crs or pyproj.CRS.from_epsg(4326)
     positions = place(x, y, crs, name, labels, working)
@@ -261,7 +258,7 @@ def _refuse_degrees_and_minutes(raw: RawTable, one: RecognisedColumn) -> None:
 
 
 def _read_column(
-    raw: RawTable, one: RecognisedColumn, notes: list[str]
+    raw: RawTable, one: RecognisedColumn, notes: list[Said]
 ) -> pd.Series | NDArray[np.float64]:
     column = TRACK_COLUMNS[one.column]
     if column.kind == "flag":
@@ -269,7 +266,7 @@ def _read_column(
     return read_numbers(raw, one, notes) if column.is_number else read_texts(raw, one)
 
 
-def _number_passes(raw: RawTable, fixes: pd.DataFrame, notes: list[str]) -> None:
+def _number_passes(raw: RawTable, fixes: pd.DataFrame, notes: list[Said]) -> None:
     """Make each line part a pass: its own pass_id, or a running number."""
     if raw.pass_number is None or raw.part_number is None or not (raw.pass_number > 0).any():
         return
@@ -277,7 +274,7 @@ def _number_passes(raw: RawTable, fixes: pd.DataFrame, notes: list[str]) -> None
     on_line = pd.Series(raw.pass_number > 0, index=fixes.index)
     if "pass_id" not in fixes:
         fixes["pass_id"] = number.where(on_line)
-        notes.append(f"Each line became a pass; passes: {int(raw.pass_number.max())}.")
+        notes.append(Said("track-lines", {"passes": int(raw.pass_number.max())}))
         return
     part = pd.Series(raw.part_number, index=fixes.index)
     own = fixes["pass_id"].astype(object)

@@ -11,6 +11,7 @@ from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError
 
 from covermap.errors import Ask, SettingsError, TrackError, column_ask
+from covermap.tables.said import Said
 
 LARGEST_SPREAD_M = 100_000.0
 # A mapping CRS may stretch lengths; beyond this share areas and rates would be off.
@@ -29,7 +30,7 @@ class Positions:
     northing: NDArray[np.float64]
     crs: pyproj.CRS
     reason: NDArray[np.object_]
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
 
 
 def crs_from_text(text: str) -> pyproj.CRS:
@@ -186,7 +187,7 @@ def _metric_crs(
     y: NDArray[np.float64],
     crs: pyproj.CRS,
     working_crs: pyproj.CRS | None,
-) -> tuple[pyproj.CRS, tuple[str, ...]]:
+) -> tuple[pyproj.CRS, tuple[Said, ...]]:
     # The median, so that a few spikes cannot move the zone.
     longitudes, latitudes = _degrees(x, y, crs)
     found = np.isfinite(longitudes) & np.isfinite(latitudes)
@@ -200,8 +201,8 @@ def _metric_crs(
     zone = int((longitude + 180) // 6) % 60 + 1
     utm = pyproj.CRS.from_epsg((32600 if latitude >= 0 else 32700) + zone)
     hemisphere = "north" if latitude >= 0 else "south"
-    note = f"Positions were transformed from {crs.name} to UTM zone {zone} {hemisphere} (metres)."
-    return utm, (note,)
+    said = {"crs": crs.name, "zone": zone, "hemisphere": hemisphere}
+    return utm, (Said("track-transformed", said),)
 
 
 def _degrees(

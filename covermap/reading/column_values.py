@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from covermap.reading.table_kind import BLANK, RawTable, RecognisedColumn
+from covermap.tables.said import Said
 
 _INFINITE = ("inf", "-inf", "+inf", "infinity")
 _YES = ("1", "1.0", "true", "t", "yes", "y", "on", "down", "lowered", "working", "cutting")
@@ -18,7 +19,7 @@ _NO = ("0", "0.0", "false", "f", "no", "n", "off", "up", "raised")
 def read_numbers(
     raw: RawTable,
     one: RecognisedColumn,
-    notes: list[str],
+    notes: list[Said],
     *,
     majority: bool = True,
     words: Mapping[str, str] | None = None,
@@ -31,7 +32,7 @@ def read_numbers(
         The table as it stands in the file.
     one : RecognisedColumn
         Which column.
-    notes : list of str
+    notes : list of Said
         Grows by one sentence if cells could not be read.
     majority : bool
         Whether a column unreadable for the most part is an error.
@@ -72,15 +73,20 @@ def read_numbers(
                 "Expected numbers.",
                 one.column,
             )
-        notes.append(
-            f"{raw.where(one)}: no number in {int(bad.sum())} of {len(bad)} cells, first "
-            f"{example!r} in {raw.row_word} {int(raw.source_row[row])}; left empty."
-        )
+        said = {
+            "where": raw.where(one),
+            "bad": int(bad.sum()),
+            "cells": len(bad),
+            "example": example,
+            "row_word": raw.row_word,
+            "row": int(raw.source_row[row]),
+        }
+        notes.append(Said("read-no-number", said))
     numbers = np.where(np.isfinite(numbers), numbers, np.nan)
     return np.asarray(numbers * one.factor, dtype=np.float64)
 
 
-def read_flags(raw: RawTable, one: RecognisedColumn, notes: list[str], taken: str) -> pd.Series:
+def read_flags(raw: RawTable, one: RecognisedColumn, notes: list[Said], taken: str) -> pd.Series:
     """Read a yes-or-no column; cells that say neither count as yes, with a note.
 
     Parameters
@@ -110,10 +116,15 @@ def read_flags(raw: RawTable, one: RecognisedColumn, notes: list[str], taken: st
                 "Expected 1 or 0, true or false, down or up.",
                 one.column,
             )
-        notes.append(
-            f"{raw.where(one)}: neither yes nor no in {int(neither.sum())} of {len(neither)} "
-            f"cells, first in {raw.row_word} {int(raw.source_row[row])}; {taken} there."
-        )
+        said = {
+            "where": raw.where(one),
+            "bad": int(neither.sum()),
+            "cells": len(neither),
+            "row_word": raw.row_word,
+            "row": int(raw.source_row[row]),
+            "taken": taken,
+        }
+        notes.append(Said("read-neither", said))
     return (yes | neither).astype(bool)
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from covermap.errors import CovermapError, SettingsError, column_ask, unit_ask
 from covermap.reading.file_bytes import FileKind
 from covermap.tables import read_table
+from covermap.tables.said import Said
 from covermap.units import KINDS
 
 #: Cells that say that there is nothing.
@@ -227,7 +228,7 @@ class RawTable:
         All headers.
     unreadable : tuple
         (source_row, reason, detail) of rows dropped already.
-    notes : tuple of str
+    notes : tuple of Said
         What was assumed.
     row_word : str
         ``line`` or ``feature``.
@@ -253,7 +254,7 @@ class RawTable:
     recognised: tuple[RecognisedColumn, ...]
     headers: tuple[str, ...]
     unreadable: tuple[tuple[int, str, str], ...]
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     row_word: str
     decimal_comma: bool = False
     header_line: int = 0

@@ -34,6 +34,7 @@ from covermap.reading.table_kind import (
     plain_name,
 )
 from covermap.reading.table_lines import count_fields, text_of_lines, with_lines_mended
+from covermap.tables.said import Said
 from covermap.units import KINDS
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -83,10 +84,10 @@ def read_text_table(path: Path, kind: TableKind, overrides: Overrides | None = N
         data = read_rest(stream, sniffed, name, kind, is_utf16=encoding == "utf-16")
     if kind.by_hand and len(data) > SNIFFED_BYTES:
         raise kind.error(f"{name} is larger than a megabyte and so is no {kind.what}.")
-    notes: list[str] = []
+    notes: list[Said] = []
     if encoding == "latin-1" or (encoding == "utf-8" and not _is_utf8(data)):
         encoding = "latin-1"
-        notes.append(f"{name} is not UTF-8; its letters were read as Latin-1.")
+        notes.append(Said("read-latin-1", {"file": name}))
     elif encoding == "utf-16":
         data, encoding = data.decode("utf-16", "replace").encode(), "utf-8"
     return _read_rows(data, encoding, dialect, name, kind, notes)
@@ -187,7 +188,7 @@ def _no_header(
 
 
 def _read_rows(
-    data: bytes, encoding: str, dialect: _Dialect, name: str, kind: TableKind, notes: list[str]
+    data: bytes, encoding: str, dialect: _Dialect, name: str, kind: TableKind, notes: list[Said]
 ) -> RawTable:
     data = data.removeprefix(b"\xef\xbb\xbf")
     if b"\n" not in data:

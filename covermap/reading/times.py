@@ -7,6 +7,7 @@ import pandas as pd
 
 from covermap.reading.table_cells import UTC_DTYPE
 from covermap.reading.table_kind import BLANK, RawTable, RecognisedColumn
+from covermap.tables.said import Said
 
 _ZONE = r"(?:[T ]\d{2}:?\d{2}|^\d{1,2}:\d{2}).*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
 _CLOCK = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?\.?(?:[Mm]\.?)?"
@@ -22,7 +23,7 @@ def read_times(
     time: pd.Series | None,
     date: pd.Series | None,
     one: RecognisedColumn | None,
-) -> tuple[pd.Series | None, list[str]]:
+) -> tuple[pd.Series | None, list[Said]]:
     """Turn the time and date columns of a table into UTC times.
 
     Parameters
@@ -38,7 +39,7 @@ def read_times(
     -------
     times : pandas.Series or None
         ``datetime64[ns, UTC]``, NaT where unreadable; None if there is no time of day.
-    notes : list of str
+    notes : list of Said
         What was assumed and what could not be read.
 
     Raises
@@ -46,9 +47,9 @@ def read_times(
     CovermapError
         The table's, if more than half of the column is no time.
     """
-    notes: list[str] = []
+    notes: list[Said] = []
     where = raw.name if one is None else raw.where(one)
-    no_time = f"The {raw.kind.what} has no time; order in the file stands in for it."
+    no_time = Said("read-no-clock", {"what": raw.kind.what})
     if date is not None and (time is None or not time.notna().any()):
         whole = date.astype(str).str.contains(r"\d{1,2}:\d{2}")
         if whole.any() and not date.astype(str).str.contains("00:00:00")[whole].all():
@@ -84,15 +85,20 @@ def read_times(
                 "Expected e.g. 2018-07-18T13:08:36Z.",
                 "time",
             )
-        notes.append(
-            f"{where}: no readable time in {int(bad.sum())} of {len(text)} cells, first "
-            f"{example!r} in {line}; those {raw.kind.rows} have no time."
-        )
+        said = {
+            "where": where,
+            "bad": int(bad.sum()),
+            "cells": len(text),
+            "example": str(example),
+            "line": line,
+            "rows": raw.kind.rows,
+        }
+        notes.append(Said("read-no-time", said))
     return times, notes
 
 
-def _no_zone(where: str) -> str:
-    return f"{where}: the times name no zone and were taken as UTC."
+def _no_zone(where: str) -> Said:
+    return Said("read-no-zone", {"where": where})
 
 
 def _as_text(column: pd.Series) -> pd.Series:
@@ -134,7 +140,7 @@ def _join(days: pd.Series, text: pd.Series) -> pd.Series:
     return (day + " " + clock).where(days.notna() & text.notna(), None)
 
 
-def _from_numbers(numbers: pd.Series, unit: str, where: str, notes: list[str]) -> pd.Series:
+def _from_numbers(numbers: pd.Series, unit: str, where: str, notes: list[Said]) -> pd.Series:
     """Tell by size whether numbers count seconds, milliseconds or days."""
     size = float(numbers.abs().median())
     if 1.9e13 < size < 2.2e13:
@@ -148,17 +154,14 @@ def _from_numbers(numbers: pd.Series, unit: str, where: str, notes: list[str]) -
         (1e8, 1.0, "seconds"),
     ):
         if size > least:
-            notes.append(f"{where}: numbers taken as {word} since 1970-01-01 UTC.")
+            notes.append(Said("read-time-since-1970", {"where": where, "unit": word}))
             return _since(pd.Timestamp("1970-01-01"), numbers * step)
     span = float(numbers.max() - numbers.min())
     if unit not in ("s", "ms") and numbers.min() > 20000 and numbers.max() < 80000 and span < 400:
-        notes.append(f"{where}: numbers taken as spreadsheet days (days since 1899-12-30), in UTC.")
+        notes.append(Said("read-time-days", {"where": where}))
         return _since(_SPREADSHEET_EPOCH, numbers * 86400.0)
     step = 1e-3 if unit == "ms" else 1.0
-    notes.append(
-        f"{where}: numbers taken as {unit or 's'} since the start; the date is not known, so "
-        "1970-01-01 stands in for it."
-    )
+    notes.append(Said("read-time-since-start", {"where": where, "unit": unit or "s"}))
     return _since(pd.Timestamp("1970-01-01"), numbers * step)
 
 
@@ -182,7 +185,7 @@ def _in_nanoseconds(times: pd.Series) -> pd.Series:
     return times.where((year > 1900) & (year < 2200)).astype(UTC_DTYPE)
 
 
-def _from_text(text: pd.Series, where: str, notes: list[str]) -> pd.Series:
+def _from_text(text: pd.Series, where: str, notes: list[Said]) -> pd.Series:
     plain = text.astype(str).str.strip()
     plain = plain.str.replace(r"\s*(?:UTC|GMT)$", "Z", regex=True)
     plain = plain.where(text.notna())
@@ -204,7 +207,7 @@ def _from_text(text: pd.Series, where: str, notes: list[str]) -> pd.Series:
     return times
 
 
-def _from_day_month_year(plain: pd.Series, where: str, notes: list[str]) -> pd.Series:
+def _from_day_month_year(plain: pd.Series, where: str, notes: list[Said]) -> pd.Series:
     parts = plain.str.extract(_DAY_MONTH_YEAR)
     first = pd.to_numeric(parts[0], errors="coerce")
     second = pd.to_numeric(parts[2], errors="coerce")
@@ -214,10 +217,9 @@ def _from_day_month_year(plain: pd.Series, where: str, notes: list[str]) -> pd.S
     if not (first > 12).any() and not (second > 12).any():
         day_first = bool((parts[1] == ".").any())
         shown = plain[first.notna()].iloc[0]
-        notes.append(
-            f"{where}: dates such as {shown!r} can be read two ways; taken as "
-            f"{'day.month' if day_first else 'month first'}. Write 2018-07-18 to be sure."
-        )
+        taken = "day.month" if day_first else "month first"
+        said = {"where": where, "example": shown, "taken": taken}
+        notes.append(Said("read-date-two-ways", said))
     year = pd.to_numeric(parts[3], errors="coerce")
     year = year.where(year >= 100, year + 2000)
     day, month = (first, second) if day_first else (second, first)
@@ -227,13 +229,10 @@ def _from_day_month_year(plain: pd.Series, where: str, notes: list[str]) -> pd.S
     return _utc(dates + pd.to_timedelta((clock * 1000).round(), unit="ms"))
 
 
-def _from_clock(plain: pd.Series, where: str, notes: list[str]) -> pd.Series:
+def _from_clock(plain: pd.Series, where: str, notes: list[Said]) -> pd.Series:
     seconds = _clock_seconds(plain.str.extract(_ONLY_CLOCK))
     if seconds.notna().any():
-        notes.append(
-            f"{where}: times of day without a date; 1970-01-01 stands in for it. Give a column "
-            "of dates, named date, if there is one."
-        )
+        notes.append(Said("read-time-of-day", {"where": where}))
     return _since(pd.Timestamp("1970-01-01"), seconds)
 
 

@@ -20,6 +20,7 @@ from covermap.errors import Ask, CovermapError
 from covermap.reading.columns import recognise
 from covermap.reading.file_bytes import SNIFFED_BYTES, FileKind, read_rest, told_if_unreadable
 from covermap.reading.table_kind import Overrides, RawTable, TableKind
+from covermap.tables.said import Said
 
 _POINT, _LINE, _RING = 0, 1, 2
 
@@ -48,7 +49,7 @@ def read_vector_table(path: Path, kind: TableKind, overrides: Overrides) -> RawT
     SettingsError
         If an override names an unknown column, header or unit.
     """
-    notes: list[str] = []
+    notes: list[Said] = []
     crs: str | None
     with told_if_unreadable(path, kind):
         if is_json(path):
@@ -201,7 +202,7 @@ def _shapes(
 
 
 def _read_with_driver(
-    path: Path, kind: FileKind, notes: list[str]
+    path: Path, kind: FileKind, notes: list[Said]
 ) -> tuple[pd.DataFrame, NDArray[np.object_], str | None]:
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
@@ -230,16 +231,17 @@ def _read_with_driver(
             way_out=f"Export the {kind.what} again, as CSV or GeoPackage.",
         ) from None
     told = {str(one.message).replace(str(path), path.name) for one in caught}
-    notes.extend(f"While reading {path.name}: {text}" for text in sorted(told))
+    notes += [Said("read-driver", {"file": path.name, "text": text}) for text in sorted(told)]
     if len(layers) > 1:
-        notes.append(f"{path.name} has {len(layers)} layers; {layer!r} was read.")
+        said = {"file": path.name, "layers": len(layers), "layer": layer}
+        notes.append(Said("read-layer", said))
     geometry = np.asarray(table.geometry.to_numpy(), dtype=object)
     frame = pd.DataFrame(table.drop(columns=table.geometry.name))
     return frame, geometry, info["crs"]
 
 
 def _spread_over_vertices(
-    frame: pd.DataFrame, feature_of: NDArray[np.int64], notes: list[str], name: str
+    frame: pd.DataFrame, feature_of: NDArray[np.int64], notes: list[Said], name: str
 ) -> pd.DataFrame:
     """Repeat a feature's properties over its vertices, or deal out a list of them."""
     vertices = np.bincount(feature_of, minlength=len(frame))
@@ -262,10 +264,8 @@ def _spread_over_vertices(
                 if vertices[feature]:
                     wrong.append(feature + 1)
         if wrong:
-            notes.append(
-                f"{name}, column {header!r}: in {len(wrong)} features, the first feature "
-                f"{wrong[0]}, the list is not as long as the line; it was left empty there."
-            )
+            said = {"file": name, "header": header, "features": len(wrong), "first": wrong[0]}
+            notes.append(Said("read-list-length", said))
         columns[header] = pd.Series(list(values), dtype=object).infer_objects()
     return pd.DataFrame(columns, index=pd.RangeIndex(len(feature_of)))
 

@@ -32,7 +32,7 @@ def profile_file_text(
         f"{profile.ledger.get('trays', 0)} trays." + (f" Made by {made_by}." if made_by else ""),
         f"Lean {profile.lean_m:+.2f} m (+ right, looking forward), already in the shares.",
         *(f"{key}: {value}" for key, value in (metadata or {}).items()),
-        *profile.notes,
+        *(note.text() for note in profile.notes),
     ]
     rows = [", ".join(f"{s:.6f}" for s in profile.shares[k : k + 8]) for k in _every(profile, 8)]
     return (

@@ -14,6 +14,7 @@ from covermap.errors import SettingsError, TrayError
 from covermap.reading.column_values import read_numbers, read_texts
 from covermap.reading.table_kind import RawTable, RecognisedColumn
 from covermap.reading.text_table import read_text_table
+from covermap.tables.said import Said
 from covermap.tray_test.tray_columns import TRAYS
 from covermap.units import KINDS, read_quantity
 
@@ -49,7 +50,7 @@ class TrayTest:
         Trays without a reading; runs turned round because they were driven back.
     metadata : mapping of str to str
         Comment lines ``# key: value`` at the top, such as wind_speed and wind_from.
-    notes : tuple of str
+    notes : tuple of Said
         What was assumed.
     """
 
@@ -63,7 +64,7 @@ class TrayTest:
     missing: int = 0
     mirrored: int = 0
     metadata: Mapping[str, str] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 def read_tray_test(
@@ -126,7 +127,7 @@ class _Table:
     words: Mapping[str, list[str]]
     amounts: Mapping[RecognisedColumn, NDArray[np.float64]]
     metadata: dict[str, str]
-    notes: list[str]
+    notes: list[Said]
 
     @property
     def name(self) -> str:
@@ -200,7 +201,8 @@ def _note_meaning(
 ) -> None:
     for one in table.raw.recognised:
         if not one.unit_told and one.column in ("position", *TRAYS.several):
-            table.notes.append(f"Column {one.header!r} names no unit; taken as {one.unit}.")
+            said = {"header": one.header, "unit": one.unit}
+            table.notes.append(Said("tray-unit", said))
     stated = table.metadata.get("weights", "").lower()
     if not is_depth and moisture is None and "moisture" not in table.numbers:
         if stated.startswith("wet"):
@@ -209,16 +211,14 @@ def _note_meaning(
                 "moisture (%) or a line '# moisture: 12 %'."
             )
         if not stated.startswith("dry"):
-            table.notes.append("No moisture given: weights taken as dry matter.")
+            table.notes.append(Said("tray-dry"))
     if is_depth:
         return
     if not any(_has(table, sizes, key) for key in ("area", "length")):
-        table.notes.append(
-            "No tray area given: the shape holds if all trays are alike, amounts are per tray"
-            + (" 1 m long." if _has(table, sizes, "width") else ".")
-        )
+        rule = "tray-no-length" if _has(table, sizes, "width") else "tray-no-area"
+        table.notes.append(Said(rule))
     elif _has(table, sizes, "area") and not _has(table, sizes, "width"):
-        table.notes.append("No tray width given: trays taken as square.")
+        table.notes.append(Said("tray-square"))
 
 
 @dataclass(frozen=True)
@@ -369,12 +369,9 @@ def _assemble(table: _Table, readings: list[_Reading], unit: str, run_unit: str)
         )
     notes = table.notes
     if missing:
-        notes.append(
-            f"{missing} of {len(readings)} trays have no reading; the profile runs straight "
-            "between their neighbours."
-        )
+        notes.append(Said("tray-no-reading", {"missing": missing, "trays": len(readings)}))
     if turned:
-        notes.append(f"{', '.join(turned)}: driven back along the trays, so left and right turned.")
+        notes.append(Said("tray-driven-back", {"runs": ", ".join(turned)}))
     for key in ("wind_speed", "wind_from"):
         if key in table.words and key not in table.metadata:
             table.metadata[key] = _word(table, key, 0)

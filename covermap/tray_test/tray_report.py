@@ -80,5 +80,5 @@ def tray_lines(
                 text += f"; every spacing from {length.text(found.from_m)} to "
                 text += f"{length.text(found.steady_m)} as well"
         lines.append((f"widest spacing {mode.replace('_', ' ')}", text))
-    lines += [("note", note) for note in profile.notes]
+    lines += [("note", note.text(us_units)) for note in profile.notes]
     return [*lines, ("caution", CAUTION)]

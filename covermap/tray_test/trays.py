@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from covermap.errors import TrayError
+from covermap.tables.said import Said
 from covermap.tray_test.overlap import ProfileCurve, outermost
 from covermap.tray_test.tray_file import TrayTest
 from covermap.tray_test.tray_shapes import FittedShape, fit_shapes
@@ -70,7 +71,7 @@ class MeasuredProfile:
         Best of flat, triangle, trapezoid and bell; None with too few readings.
     other_fits : tuple of FittedShape
         The others, best first.
-    notes : tuple of str
+    notes : tuple of Said
         What was found, assumed and left out.
     ledger : mapping of str to int
         runs, runs_left_out, runs_mirrored, trays, trays_missing, trays_outside.
@@ -99,7 +100,7 @@ class MeasuredProfile:
     table_right_m: float
     fit: FittedShape | None
     other_fits: tuple[FittedShape, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
     ledger: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -166,17 +167,17 @@ def measure_profile(
     mean, error, density = mean * factor, error * factor, density * factor
     fits = fit_shapes(station, width, density[kept], (left, right))
     if not fits:
-        notes.append("Too few readings to fit a shape; the measured profile itself still holds.")
+        notes.append(Said("tray-no-shape"))
     lean = curve.centroid_m()
     half = behind_half_width_m
     table_left, table_right = max(-left, 0.0), max(right, 0.0)
     steps = max(round((table_left + table_right) / share_step_m), 1)
     bins = np.linspace(-table_left, table_right, steps + 1)
     asymmetry = _moved_share(curve, curve.mirrored())
-    if positions_one_side := _one_side(curve):
-        notes.append(positions_one_side)
-    halves = "are mirror images within" if asymmetry < _LEAST_DISAGREEMENT else "differ by"
-    notes.append(f"The left and right halves {halves} {asymmetry:.0%} of the residue.")
+    if side := _empty_side(curve):
+        notes.append(Said("tray-one-side", {"side": side}))
+    halves = "alike" if asymmetry < _LEAST_DISAGREEMENT else "differ"
+    notes.append(Said(f"tray-halves-{halves}", {"share": float(asymmetry)}))
     return MeasuredProfile(
         name=test.name,
         station_m=station,
@@ -274,17 +275,13 @@ def _moved_share(one: ProfileCurve, other: ProfileCurve) -> float:
 
 
 def _judge_runs(
-    test: TrayTest, curves: list[ProfileCurve], keep_all: bool, notes: list[str]
+    test: TrayTest, curves: list[ProfileCurve], keep_all: bool, notes: list[Said]
 ) -> NDArray[np.bool_]:
     """Look for mirror images and for runs that disagree; say so; tell which to keep."""
     names = np.array(test.run_names)
     turned = _mirror_images(curves)
     if turned.any():
-        notes.append(
-            f"{', '.join(names[turned])}: mirror image of the other runs. If driven the other "
-            "way along the trays, say so in a column direction (out, back); if not, look at "
-            "the wind."
-        )
+        notes.append(Said("tray-mirrored", {"runs": ", ".join(names[turned])}))
     kept = np.ones(len(curves), dtype=np.bool_)
     if len(curves) < 3:
         return kept
@@ -296,11 +293,9 @@ def _judge_runs(
     scatter = 1.4826 * float(np.median(np.abs(away - middle)))
     limit = max(_LEAST_DISAGREEMENT, 2 * middle, middle + _OUTLIER_DEVIATIONS * scatter)
     for run in np.flatnonzero(away > limit):
-        what = "kept in the mean as asked" if keep_all else "left out of the mean"
-        notes.append(
-            f"{names[run]} disagrees with its fellows: {away[run]:.0%} of its residue lies "
-            f"elsewhere (limit {limit:.0%}, median run {middle:.0%}); {what}."
-        )
+        rule = "tray-disagrees-kept" if keep_all else "tray-disagrees"
+        shares = {"share": float(away[run]), "limit": limit, "middle": middle}
+        notes.append(Said(rule, {"run": str(names[run]), **shares}))
         kept[run] = keep_all
     return kept
 
@@ -337,23 +332,22 @@ def _note_edges(
     whole: ProfileCurve,
     curve: ProfileCurve,
     outside: int,
-    notes: list[str],
+    notes: list[Said],
 ) -> None:
-    notes.append(
-        f"The band ends where the mean falls under {EDGE_SHARE_OF_PEAK:.0%} of its peak; "
-        f"{outside} of {len(station)} trays lay outside it. A sharp edge lies up to one tray "
-        f"spacing ({np.median(np.diff(station)):.2g} m) further in."
-    )
+    edges = {
+        "edge_share": EDGE_SHARE_OF_PEAK,
+        "outside": outside,
+        "trays": len(station),
+        "spacing_m": float(np.median(np.diff(station))),
+    }
+    notes.append(Said("tray-edges", edges))
     sides = []
     if curve.position_m[0] <= whole.position_m[0]:
         sides.append("left")
     if curve.position_m[-1] >= whole.position_m[-1]:
         sides.append("right")
     if sides:
-        notes.append(
-            f"{name}: the outermost tray on the {' and '.join(sides)} still caught residue, so "
-            "the band may reach further; lay trays further out next time."
-        )
+        notes.append(Said("tray-beyond", {"name": name, "sides": " and ".join(sides)}))
 
 
 def _lean_error(
@@ -384,13 +378,9 @@ def _lean_error(
     return max(float(between), single)
 
 
-def _one_side(curve: ProfileCurve) -> str:
-    """Say so if all residue lies on one side of the machine; empty otherwise."""
+def _empty_side(curve: ProfileCurve) -> str:
+    """Name the side of the machine on which nothing lies; empty if there is none."""
     left, right = float(curve.position_m[0]), float(curve.position_m[-1])
     if left < -0.1 and right > 0.1:
         return ""
-    side = "left" if left >= -0.1 else "right"
-    return (
-        f"Warning: nothing lies to the {side} of the centre line. Were positions measured from "
-        "one end? Expected 0 behind the machine, left of it negative."
-    )
+    return "left" if left >= -0.1 else "right"

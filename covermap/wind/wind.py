@@ -53,7 +53,7 @@ class WindSeries:
         Height above ground at which it was measured [m].
     removed : pandas.DataFrame
         ``source_row``, ``reason``, ``detail`` of rows left out.
-    notes : tuple of str
+    notes : tuple of Said
         What was assumed, mended or counted, in sentences.
     """
 
@@ -63,7 +63,7 @@ class WindSeries:
     gust_m_s: NDArray[np.float64]
     height_m: float
     removed: pd.DataFrame = field(default_factory=_nothing_removed)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from covermap.reading.column_values import read_numbers
 from covermap.reading.table_kind import Overrides, RawTable
 from covermap.reading.text_table import read_text_table
 from covermap.reading.times import read_times
+from covermap.tables.said import Said
 from covermap.wind.wind import MOST_WIND_SPEED_M_S, WIDEST_GAP_S, WindSeries, checked_height
 from covermap.wind.wind_columns import WIND, WIND_COLUMNS
 
@@ -84,7 +85,7 @@ def read_wind(
         raise _nothing_left(path.name, removed)
     notes += _notes_on_removed(path.name, removed, len(speed) + len(raw.unreadable))
     if (back := int((np.diff(clock[keep]) < np.timedelta64(0)).sum())) > 0:
-        notes.append(f"{path.name}: steps back in time, mended by sorting: {back}.")
+        notes.append(Said("wind-steps-back", {"file": path.name, "steps": back}))
     keep = keep[np.argsort(clock[keep], kind="stable")]
     speed, from_deg, gust, clock = speed[keep], from_deg[keep], gust[keep], clock[keep]
     notes += _notes_on_kept(path.name, clock, speed, gust)
@@ -106,7 +107,7 @@ def removed_counts(series: WindSeries) -> dict[str, int]:
 
 
 def _numbers(
-    raw: RawTable, column: str, notes: list[str], words: Mapping[str, str]
+    raw: RawTable, column: str, notes: list[Said], words: Mapping[str, str]
 ) -> NDArray[np.float64]:
     one = raw.of(column)
     if one is None:
@@ -114,7 +115,7 @@ def _numbers(
     return read_numbers(raw, one, notes, majority=False, words=words)
 
 
-def _times(raw: RawTable, notes: list[str]) -> NDArray[np.datetime64]:
+def _times(raw: RawTable, notes: list[Said]) -> NDArray[np.datetime64]:
     """Give the instant of each row; NaT where it has none.
 
     Raises
@@ -221,35 +222,30 @@ def _nothing_left(name: str, removed: pd.DataFrame) -> WindError:
     )
 
 
-def _notes_on_headers(raw: RawTable, height_m: float) -> list[str]:
-    notes: list[str] = []
+def _notes_on_headers(raw: RawTable, height_m: float) -> list[Said]:
+    notes: list[Said] = []
     for one in raw.recognised:
         if WIND_COLUMNS[one.column].kind == "speed":
             if not one.unit_told:
-                notes.append(
-                    f"Wind column {one.header!r} names no unit; taken as {one.unit}. Write it in "
-                    "the header to be sure, e.g. 'wind speed (mph)'."
-                )
+                said = {"header": one.header, "unit": one.unit}
+                notes.append(Said("wind-unit-taken", said))
             elif one.factor != 1.0:
-                notes.append(f"Wind column {one.header!r} was converted from {one.unit} to m/s.")
+                said = {"header": one.header, "unit": one.unit}
+                notes.append(Said("wind-unit-converted", said))
         if one.column == "wind_speed_m_s" and one.number and float(one.number) != height_m:
-            notes.append(
-                f"Wind column {one.header!r} names a height of {float(one.number):g} m, but "
-                f"{height_m:g} m was given and used."
-            )
+            heights = {"named_m": float(one.number), "height_m": height_m}
+            notes.append(Said("wind-height-named", {"header": one.header, **heights}))
     return notes
 
 
-def _notes_on_removed(name: str, removed: pd.DataFrame, rows: int) -> list[str]:
+def _notes_on_removed(name: str, removed: pd.DataFrame, rows: int) -> list[Said]:
     if removed.empty:
         return []
-    notes = [f"{name}: {len(removed)} of {rows} readings were left out: {_counted(removed)}."]
+    numbers = {"file": name, "removed": len(removed), "readings": rows}
+    notes = [Said("wind-left-out", {**numbers, "counts": _counted(removed)})]
     again = int((removed["reason"] == "duplicate time").sum())
     if again > rows / 3:
-        notes.append(
-            f"{name}: {again} of {rows} readings repeat a time; the first of each was kept. If the "
-            "file holds several stations, keep only the nearest."
-        )
+        notes.append(Said("wind-times-repeat", {**numbers, "again": again}))
     return notes
 
 
@@ -258,17 +254,16 @@ def _notes_on_kept(
     clock: NDArray[np.datetime64],
     speed: NDArray[np.float64],
     gust: NDArray[np.float64],
-) -> list[str]:
-    notes: list[str] = []
+) -> list[Said]:
+    notes: list[Said] = []
     if calm := int((speed == 0).sum()):
-        notes.append(f"{name}: {calm} of {len(speed)} readings are calm.")
+        numbers = {"file": name, "calm": calm, "readings": len(speed)}
+        notes.append(Said("wind-calm", numbers))
     if wrong := int(((gust < 0) | (gust > MOST_WIND_SPEED_M_S)).sum()):
-        notes.append(f"{name}: impossible gusts left empty, their rows kept: {wrong}.")
+        notes.append(Said("wind-gusts", {"file": name, "gusts": wrong}))
     steps_s = np.diff(clock).astype("int64") / 1e9
     wide = steps_s[steps_s > WIDEST_GAP_S]
     if len(wide):
-        notes.append(
-            f"{name}: gaps longer than {WIDEST_GAP_S / 3600:g} h between readings: {len(wide)}, "
-            f"the longest {wide.max() / 3600:.1f} h."
-        )
+        hours = {"most_h": WIDEST_GAP_S / 3600, "longest_h": float(wide.max()) / 3600}
+        notes.append(Said("wind-gaps", {"file": name, "gaps": len(wide), **hours}))
     return notes

@@ -178,7 +178,7 @@ def wind_on_fixes(
     measured_east = np.where(at.known, at_east, np.nan)
     measured_north = np.where(at.known, at_north, np.nan)
     return FixWind(across, along, measured_east, measured_north, *tables), (
-        *(Said("wind-as-read", {"text": text}) for text in series.notes),
+        *series.notes,
         *at.notes,
         *reduced.notes,
         Said("wind-brought-down", factor),

@@ -133,7 +133,7 @@ def test_a_hostile_title_stays_text_and_is_cut(windy):
 
 def cases(windy, made):
     words = "Words that explain a way out at some length, one after another. " * 3
-    ways = (Said("track-as-read", {"text": words}),)
+    ways = (Said("read-driver", {"file": "a", "text": words}),)
     return [
         (windy, "Low Meadow"),
         (made, HOSTILE),

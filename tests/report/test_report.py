@@ -266,7 +266,9 @@ def test_pictures_in_other_units_say_so(results):
 
 def test_sentences_left_out_for_want_of_room_are_counted():
     told = report._told(
-        [Said("track-as-read", {"text": f"{k} " + "x" * 100}) for k in range(9)], 500, False
+        [Said("read-driver", {"file": "a", "text": f"{k} " + "x" * 100}) for k in range(9)],
+        500,
+        False,
     )
     assert len(told["texts"]) == 4
     assert told["more"] == "5 more are in summary.json."

