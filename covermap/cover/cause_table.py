@@ -12,7 +12,7 @@ from covermap.cover.causes import CAUSES
 _LEAST_SHARE = 0.03
 
 
-def _cause_shares(kg: pd.DataFrame) -> pd.DataFrame:
+def cause_shares(kg: pd.DataFrame) -> pd.DataFrame:
     """Give each cause's share of a strip's excess or deficit; a negative one eased the fault."""
     total = kg.sum(axis=1)
     return kg.div(total.where(total != 0), axis=0)
@@ -20,7 +20,7 @@ def _cause_shares(kg: pd.DataFrame) -> pd.DataFrame:
 
 def with_causes(strips: gpd.GeoDataFrame, kg: pd.DataFrame) -> gpd.GeoDataFrame:
     """Add the causes to the strips: first-ranked in words, its share, all of them in words."""
-    shares = _cause_shares(kg)
+    shares = cause_shares(kg)
     causes = list(shares.columns)
     values = shares.fillna(0.0).to_numpy()
     order = np.argsort(-values, axis=1, kind="stable")
