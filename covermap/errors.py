@@ -79,6 +79,8 @@ class CovermapError(Exception):
     def __init__(self, wrong: str, expected: str = "", way_out: str = "", *asks: Ask) -> None:
         super().__init__(wrong)
         self.wrong, self.expected, self.way_out, self.asks = wrong, expected, way_out, asks
+        #: How the door that lets the error out names what is asked for.
+        self.name_of: Callable[[Ask], str] = in_python
 
     def told(self, name_of: Callable[[Ask], str]) -> str:
         """Give the whole message, with what is asked for named by ``name_of``."""
@@ -92,7 +94,7 @@ class CovermapError(Exception):
         return type(self)(place + self.wrong, self.expected, self.way_out, *self.asks)
 
     def __str__(self) -> str:
-        return self.told(in_python)
+        return self.told(self.name_of)
 
     def __reduce__(self) -> tuple[Any, ...]:
         # errors come back from worker processes

@@ -86,9 +86,9 @@ def test_every_unit_is_positive_and_si_is_one():
         ("5 parsec", "length", "'parsec' is not one of length"),
         ("nan", "length", "not a number"),
         (float("nan"), "length", "not a finite number"),
-        (True, "length", "expected a number"),
-        ("80 bu/ac", "mass per area", "--crop"),
-        (None, "length", "expected a number"),
+        (True, "length", "Expected a number"),
+        ("80 bu/ac", "mass per area", "Bushels need kind="),
+        (None, "length", "Expected a number"),
     ],
 )
 def test_nonsense_is_refused_with_a_reason(value, kind, says):

@@ -20,8 +20,8 @@ from covermap.advice.settings_advice import (
     strongest_corrected_m_s,
 )
 from covermap.errors import Ask, SettingsError
+from covermap.field.harvest import Harvest
 from covermap.field.harvest_record import (
-    Harvest,
     heading_deg,
     mean_speed_m_s,
     ratios_of,
@@ -146,7 +146,7 @@ def advise(
     SettingsError
         If crop, cut width, spread width or heading is missing.
     """
-    crop = crop_of(settings)
+    crop = crop_of(settings.crop)
     if settings.spread.discharge == "windrow":
         raise SettingsError(
             "[spread] discharge is windrow: there is no throw to set.",
@@ -155,7 +155,7 @@ def advise(
             Ask("spread.discharge", "spread"),
         )
     ratios = ratios_of(settings, crop)
-    stubble_m = cut_height_m(settings, crop)
+    stubble_m = cut_height_m(settings.crop, crop)
     forward = _FORWARD_M_S if harvest is None else mean_speed_m_s(harvest.passes)
     how = thrower(settings, stubble_m, forward)
     present = _present(settings, reach_of_rotor_m(how, crop))

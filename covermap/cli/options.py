@@ -11,40 +11,25 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from covermap.errors import Ask
-from covermap.settings.field_settings import SETTINGS
+from covermap.settings.field_settings import BY_NAME, SETTINGS
 from covermap.settings.setting import Setting
 
 if TYPE_CHECKING:
     from covermap.field.open_field import OpenField
 
-#: Options whose name is not simply the setting's key.
-_OPTION_NAMES = {
-    ("crop", "kind"): "crop",
-    ("spread", "width"): "spread-width",
-    ("combine", "grain_delay_s"): "grain-delay",
-    ("combine", "residue_delay_s"): "residue-delay",
-    ("crop", "grain_moisture_pct"): "grain-moisture",
-    ("wind", "speed"): "wind-speed",
-    ("wind", "from_deg"): "wind-from",
-    ("wind", "height"): "wind-height",
-    ("wind", "file"): "wind-file",
-}
 _STEPS = 9
 
 
 def option_name(setting: Setting) -> str:
     """Give the command-line option of a setting, without dashes in front."""
-    return _named(setting.section, setting.key)
-
-
-def _named(section: str, key: str) -> str:
-    return _OPTION_NAMES.get((section, key), key.replace("_", "-"))
+    return setting.argument.replace("_", "-")
 
 
 def in_options(ask: Ask) -> str:
     """Name what an error asks for as the command line writes it: ``--crs EPSG:32615``."""
     section, _, key = ask.name.rpartition(".")
-    option = ask.of.replace("_", "-") or _named(section, key)
+    setting = BY_NAME.get((section, key))
+    option = (ask.of or (setting.argument if setting else key)).replace("_", "-")
     value = f"{ask.name}={ask.example}" if ask.of else ask.example
     return f'--{option} "{value}"' if " " in value else f"--{option} {value}".rstrip()
 

@@ -19,12 +19,16 @@ from covermap.comparison.common_evenness import MEASURES, evenness_on
 from covermap.comparison.common_ground import averaged_onto, cells_agree, part_of, shared_windows
 from covermap.comparison.repeat_strips import KINDS, Chance, chance_of_overlap, repeat_strips
 from covermap.comparison.same_tracks import TrackMatch, match_tracks
-from covermap.cover.spread_limits import SpreadLimits
+from covermap.cover.spread_limits import SpreadLimits, known_m2
 from covermap.errors import SettingsError
-from covermap.files.open_result import MAP_AGAIN, MapResult
+from covermap.field.mapped_field import MappedField
+from covermap.files.open_result import MAP_AGAIN
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import HeldRaster, Raster
 from covermap.settings.needed import usual_cut_width_m
 
+#: Bands that are compared.
+_BANDS = ("residue_t_ha", "cover_pct", "spread_ratio")
 _PASS_SETTINGS = ("discharge", "profile", "reach_left_m", "reach_right_m", "lean_m")
 
 
@@ -58,7 +62,7 @@ class Comparison:
 
     Attributes
     ----------
-    a, b : MapResult
+    a, b : MappedField
         As read; B in its own grid.
     grid : Grid
         Of all arrays: the rectangle that both maps cover, in A's cells.
@@ -95,8 +99,8 @@ class Comparison:
         Setting to the number of passes it differs on; for one harvest in the same passes.
     """
 
-    a: MapResult
-    b: MapResult
+    a: MappedField
+    b: MappedField
     grid: Grid
     bands_a: Mapping[str, np.ndarray]
     bands_b: Mapping[str, np.ndarray]
@@ -122,7 +126,7 @@ class Comparison:
     pass_setting_changes: Mapping[str, int]
 
 
-def compare_fields(a: MapResult, b: MapResult) -> Comparison:
+def compare_fields(a: MappedField, b: MappedField) -> Comparison:
     """Compare two maps of one field.
 
     Raises
@@ -131,13 +135,17 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
         If the two have no harvested ground in common.
     """
     resampled = not cells_agree(a.grid, b.grid)
-    bands_b = averaged_onto(b.bands, b.grid, a.grid) if resampled else b.bands
+    rasters_b: Mapping[str, Raster] = b.rasters
+    if resampled:
+        whole = {name: b.rasters[name].whole() for name in _BANDS}
+        averaged = averaged_onto(whole, b.grid, a.grid)
+        rasters_b = {name: HeldRaster(values) for name, values in averaged.items()}
     windows = shared_windows(a.grid, a.grid if resampled else b.grid)
     if windows is None:
         raise _no_common_ground(a, b)
     in_a, in_b = (
-        {name: values[w.row : w.row + w.rows, w.col : w.col + w.cols] for name, values in x.items()}
-        for x, w in ((a.bands, windows[0]), (bands_b, windows[1]))
+        {name: x[name].rows(w.row, w.rows)[:, w.col : w.col + w.cols] for name in _BANDS}
+        for x, w in ((a.rasters, windows[0]), (rasters_b, windows[1]))
     )
     grid = part_of(a.grid, windows[0])
     harvested_a, harvested_b = (np.isfinite(x["spread_ratio"]) for x in (in_a, in_b))
@@ -157,8 +165,7 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
     cut_width_m = min(_cut_width_m(a), _cut_width_m(b))
     cell = grid.cell_area_m2
     # ground of a map beyond the shared rectangle is that map's alone, too
-    whole_a = int(np.isfinite(a.bands["spread_ratio"]).sum()) * a.grid.cell_area_m2
-    whole_b = int(np.isfinite(b.bands["spread_ratio"]).sum()) * b.grid.cell_area_m2
+    whole_a, whole_b = (known_m2(x.rasters["spread_ratio"], x.grid) for x in (a, b))
     common_m2 = int(common.sum()) * cell
     return Comparison(
         a=a,
@@ -196,10 +203,15 @@ def compare_fields(a: MapResult, b: MapResult) -> Comparison:
     )
 
 
-def _no_common_ground(a: MapResult, b: MapResult) -> SettingsError:
+def place_name(result: MappedField) -> str:
+    """Give the last part of where a result stands."""
+    return PurePath(result.place).name or result.place
+
+
+def _no_common_ground(a: MappedField, b: MappedField) -> SettingsError:
     return SettingsError(
-        f"{a.folder} and {b.folder} do not overlap: no harvested ground is in both maps "
-        f"({a.field_name} and {b.field_name}).",
+        f"{a.place} and {b.place} do not overlap: no harvested ground is in both maps "
+        f"({a.name} and {b.name}).",
         way_out="Name two results of the same field.",
     )
 
@@ -212,12 +224,12 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _tray_m(result: MapResult) -> float:
+def _tray_m(result: MappedField) -> float:
     stated = _number(result.summary["evenness"].get("tray_m"))
     return stated if math.isfinite(stated) else result.grid.cell_m
 
 
-def _cut_width_m(result: MapResult) -> float:
+def _cut_width_m(result: MappedField) -> float:
     """Give the stated cut width [m], else what the passes measured or how far apart they lay."""
     stated = _number(result.summary["settings"].get("combine", {}).get("cut_width"))
     passes = result.summary.get("passes", {})
@@ -225,14 +237,14 @@ def _cut_width_m(result: MapResult) -> float:
     width = usual_cut_width_m(stated if stated > 0 else None, measured_m=measured)
     if width is None:
         raise SettingsError(
-            f"{result.folder / 'summary.json'}: no cut width, working width or pass spacing in it.",
+            f"{result.place}: no cut width, working width or pass spacing in its summary.",
             way_out=MAP_AGAIN,
         )
     return width
 
 
-def _stated(a: MapResult, b: MapResult) -> dict[str, Pair]:
-    def of(result: MapResult, name: str) -> float:
+def _stated(a: MappedField, b: MappedField) -> dict[str, Pair]:
+    def of(result: MappedField, name: str) -> float:
         if name.endswith("_ha"):
             return _number(result.summary.get(name.removesuffix("_ha"), {}).get("area_ha"))
         return _number(result.summary["evenness"].get(name))
@@ -252,13 +264,13 @@ def _ground_of(strips: gpd.GeoDataFrame, kind: str, grid: Grid) -> np.ndarray:
     )
 
 
-def _of_one_track(a: MapResult, b: MapResult) -> bool:
+def _of_one_track(a: MappedField, b: MappedField) -> bool:
     """Tell whether both maps read the same track file.
 
     A boundary, too, is shared between years; but then as many fixes will not have been read.
     """
 
-    def hashes(result: MapResult) -> set[str]:
+    def hashes(result: MappedField) -> set[str]:
         settings = result.summary["settings"]
         others = {
             PurePath(str(settings.get(section, {}).get(key) or "")).name
@@ -281,7 +293,7 @@ def _setting_changes(
     return tuple(SettingChange(*one) for one in pairs if one[2] != one[3])
 
 
-def _pass_setting_changes(a: MapResult, b: MapResult) -> dict[str, int]:
+def _pass_setting_changes(a: MappedField, b: MappedField) -> dict[str, int]:
     """Count passes per setting that differs; empty if the passes are not the same ones."""
     if not np.array_equal(a.passes["pass_id"], b.passes["pass_id"]):
         return {}

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import numpy as np
 
-from covermap.comparison.compare_fields import Comparison
+from covermap.comparison.compare_fields import Comparison, place_name
 from covermap.drawing.labels import COME_BACK, RATIO_MEANING, limit_keys
 from covermap.drawing.look import (
     Box,
@@ -87,8 +87,8 @@ def _sheet(found: Comparison, us_units: bool) -> Figure:
     total = high + _HEAD_INCHES + _FOOT_INCHES
     figure = new_figure((_WIDTH_INCHES, total))
     page = blank_axes(figure, (0, 0, _WIDTH_INCHES, total))
-    names = [plain_text(x.folder.name or str(x.folder), _LONGEST_NAME) for x in (found.a, found.b)]
-    title = f"{found.a.field_name}: {names[0]} and {names[1]} compared"
+    names = [plain_text(place_name(x), _LONGEST_NAME) for x in (found.a, found.b)]
+    title = f"{found.a.name}: {names[0]} and {names[1]} compared"
     page.text(
         _MARGIN_INCHES, total - 0.3, plain_text(title, _LONGEST_TITLE), fontsize=13, va="center"
     )

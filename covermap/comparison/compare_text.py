@@ -7,15 +7,15 @@ from dataclasses import asdict
 from typing import Any
 
 from covermap import __version__
-from covermap.comparison.compare_fields import Comparison, Pair, SettingChange
+from covermap.comparison.compare_fields import Comparison, Pair, SettingChange, place_name
 from covermap.comparison.compare_notes import LEAST_TRACK_SHARE, compare_notes
 from covermap.comparison.repeat_strips import KINDS, LEAST_OVERLAP_SHARE
 from covermap.comparison.same_tracks import HALF_OVER_PART, PARALLEL_DEG, SAME_TRACK_PART
 from covermap.drawing.labels import COME_BACK, HIGHEST_TO_LOWEST, UNEVENNESS, opening
+from covermap.field.mapped_field import MappedField
 from covermap.files import schemas
-from covermap.files.open_result import MapResult
-from covermap.files.plain_values import plain
 from covermap.settings.field_settings import BY_NAME
+from covermap.tables.plain_values import plain
 from covermap.units import Shown, shown
 
 _MOST_LINES = 5
@@ -30,10 +30,6 @@ _LABELS = {
 }
 
 
-def _place(result: MapResult) -> str:
-    return result.folder.name or str(result.folder)
-
-
 def compare_json(found: Comparison) -> dict[str, Any]:
     """Give the content of ``compare.json``; every key is described in docs/tables.md.
 
@@ -43,10 +39,10 @@ def compare_json(found: Comparison) -> dict[str, Any]:
     def pair(one: Pair) -> dict[str, float]:
         return {"a": one.a, "b": one.b, "change": one.change}
 
-    def source(result: MapResult) -> dict[str, Any]:
+    def source(result: MappedField) -> dict[str, Any]:
         return {
-            "folder": result.folder.name,
-            "field": result.field_name,
+            "folder": place_name(result),
+            "field": result.name,
             "crop": result.summary["crop"],
             "crs": result.grid.crs.to_string(),
             "cell_m": result.grid.cell_m,
@@ -141,8 +137,8 @@ def compare_lines(found: Comparison, us_units: bool = False) -> list[str]:
     means = found.means
 
     lines = [
-        f"A: {_place(found.a)} ({found.a.field_name}, {found.a.summary['crop']})",
-        f"B: {_place(found.b)} ({found.b.field_name}, {found.b.summary['crop']})",
+        f"A: {place_name(found.a)} ({found.a.name}, {found.a.summary['crop']})",
+        f"B: {place_name(found.b)} ({found.b.name}, {found.b.summary['crop']})",
         f"Common ground {area.text(found.common_m2)}; A alone {area.text(found.only_a_m2)}, "
         f"B alone {area.text(found.only_b_m2)}",
         "On the common ground, B − A:",

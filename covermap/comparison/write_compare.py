@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from covermap import __version__
-from covermap.comparison.compare_fields import Comparison
+from covermap.comparison.compare_fields import Comparison, place_name
 from covermap.comparison.compare_picture import compare_picture
 from covermap.comparison.compare_text import compare_json
 from covermap.errors import OutputError
 from covermap.files.geotiff import write_geotiff
-from covermap.files.plain_values import write_json
 from covermap.files.vectors import write_layer
 from covermap.files.write_whole import whole_files
+from covermap.tables.plain_values import write_json
 
 _CHANGE_NAMES = {
     "residue_t_ha": "residue_change_t_ha",
@@ -34,7 +34,7 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
     """
     if out_dir.exists():
         for name, result in (("A", found.a), ("B", found.b)):
-            if out_dir.samefile(result.folder):
+            if Path(result.place).exists() and out_dir.samefile(result.place):
                 raise OutputError(
                     f"{out_dir} is the folder of {name} itself.",
                     "",
@@ -49,8 +49,8 @@ def write_compare(found: Comparison, out_dir: Path, *, us_units: bool = False) -
             {
                 "covermap_version": __version__,
                 "content": "B minus A on ground harvested in both",
-                "a": found.a.folder.name,
-                "b": found.b.folder.name,
+                "a": place_name(found.a),
+                "b": place_name(found.b),
             },
         )
         write_layer(folder / "repeats.gpkg", found.repeats, "repeats", "Polygon")

@@ -10,29 +10,17 @@ from covermap.cover.causes import CAUSES
 
 #: Parts smaller than this are not put into words.
 _LEAST_SHARE = 0.03
-CAUSE_COLUMNS = ("cause", "cause_share", "causes")
 
 
-def cause_shares(kg: pd.DataFrame) -> pd.DataFrame:
-    """Give each cause's share of a strip's excess or deficit.
-
-    Parameters
-    ----------
-    kg : pandas.DataFrame
-        From :func:`covermap.cover.causes.strip_causes`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Of the same shape; each row sums to 1. A negative share eased the fault.
-    """
+def _cause_shares(kg: pd.DataFrame) -> pd.DataFrame:
+    """Give each cause's share of a strip's excess or deficit; a negative one eased the fault."""
     total = kg.sum(axis=1)
     return kg.div(total.where(total != 0), axis=0)
 
 
 def with_causes(strips: gpd.GeoDataFrame, kg: pd.DataFrame) -> gpd.GeoDataFrame:
     """Add the causes to the strips: first-ranked in words, its share, all of them in words."""
-    shares = cause_shares(kg)
+    shares = _cause_shares(kg)
     causes = list(shares.columns)
     values = shares.fillna(0.0).to_numpy()
     order = np.argsort(-values, axis=1, kind="stable")
@@ -53,14 +41,7 @@ def _in_words(shares: np.ndarray, order: np.ndarray, causes: list[str]) -> str:
 
 
 def field_causes(strips: gpd.GeoDataFrame, kg: pd.DataFrame) -> pd.DataFrame:
-    """Add the causes up over all strips of a field.
-
-    Parameters
-    ----------
-    strips : geopandas.GeoDataFrame
-        With causes.
-    kg : pandas.DataFrame
-        What each cause put on each strip, rows in the order of ``strips``.
+    """Add the causes up over all strips of a field, with ``kg`` in the order of ``strips``.
 
     Returns
     -------

@@ -67,15 +67,6 @@ class Cut:
 def strip_causes(run: Run, cut: Cut, grid: Grid, sums: StripSums) -> pd.DataFrame:
     """Give what each cause put on, or kept from, each strip.
 
-    Parameters
-    ----------
-    run : Run
-        What the bands were made of.
-    cut : Cut
-        What was cut.
-    sums : StripSums
-        What lies on each strip.
-
     Returns
     -------
     pandas.DataFrame

@@ -70,17 +70,8 @@ def across_middle_pass(
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Give a line square across the middle of the middle pass, over two passes either side.
 
-    Parameters
-    ----------
-    lines : sequence of shapely.LineString
-        Middle lines of the passes, in any order, in metres.
-    spacing_m : float
-        Between passes [m].
-
-    Returns
-    -------
-    start_xy, end_xy : tuple of float
-        Easting, northing [m]; the start is the more westerly one.
+    ``lines`` are the middle lines of the passes [m], in any order; the ends are easting,
+    northing [m], the more westerly one first.
 
     Raises
     ------

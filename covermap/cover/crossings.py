@@ -22,23 +22,10 @@ _PROBES, _PROBES_ALONG = 11, np.array([0.2, 0.8])
 def crossing_sweeps(
     sweeps: HeaderSweeps, newly_cut_m2: np.ndarray, cut_by: Raster, pass_no: np.ndarray, grid: Grid
 ) -> np.ndarray:
-    """Tell which sweeps turn, or run over ground that a pass at an angle had cut.
+    """Tell (n,) which sweeps turn, or run over ground that a pass at an angle had cut.
 
-    Parameters
-    ----------
-    sweeps : HeaderSweeps
-        In order of travel.
-    newly_cut_m2 : numpy.ndarray
-        (n,) ground that each cut [m²].
-    cut_by : Raster
-        Sweep that cut each cell, -1 none.
-    pass_no : numpy.ndarray
-        (n,) pass number of each.
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,) bool.
+    Sweeps stand in order of travel; ``newly_cut_m2`` and ``pass_no`` are (n,), the ground that
+    each cut and its pass; ``cut_by`` is the sweep that cut each cell, -1 none.
     """
     step = sweeps.corners[:, 2:].mean(axis=1) - sweeps.corners[:, :2].mean(axis=1)
     reach = max(round(float(np.median(sweeps.header_width_m) / np.median(sweeps.length_m))), 1)

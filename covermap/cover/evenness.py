@@ -81,12 +81,8 @@ def evenness(readings: np.ndarray, urdr: float = math.nan) -> Evenness:
 def middle_urdr(urdr: np.ndarray, weight: np.ndarray) -> float:
     """Give the lowest URDR that holds for half of the weight; NaN where none is known.
 
-    Parameters
-    ----------
-    urdr : numpy.ndarray
-        (n,) of each pass or lane, NaN where it is not known.
-    weight : numpy.ndarray
-        (n,) its length or area.
+    ``urdr`` is (n,) of each pass or lane, NaN where it is not known, ``weight`` its length or
+    area.
     """
     known = ~np.isnan(urdr)
     if not known.any():
@@ -120,14 +116,11 @@ def tray_readings(
 
     Parameters
     ----------
-    deposit_kg_m2, given_kg_m2 : numpy.ndarray
-        (rows, cols) residue landed and residue given up by the same ground [kg/m²].
-    harvested : numpy.ndarray
-        (rows, cols) cells that count.
-    cell_m : float
-        Side of a cell [m].
-    tray_m : float
-        Side of a tray [m].
+    deposit_kg_m2, given_kg_m2, harvested : numpy.ndarray
+        (rows, cols) residue landed and residue given up by the same ground [kg/m²], and which
+        cells count.
+    cell_m, tray_m : float
+        Sides of a cell and of a tray [m].
 
     Returns
     -------
@@ -137,35 +130,50 @@ def tray_readings(
         Side of the trays really used [m]: whole cells, at least one.
     """
     block = max(round(tray_m / cell_m), 1)
+    ratio = tray_ratio(deposit_kg_m2, given_kg_m2, harvested, block)
+    full = _sums(harvested.astype(np.int32), block) == block * block
+    return ratio[full], block * cell_m
+
+
+def tray_ratio(
+    deposit_kg_m2: np.ndarray, given_kg_m2: np.ndarray, harvested: np.ndarray, block: int
+) -> np.ndarray:
+    """Give the spread ratio of trays of ``block`` × ``block`` cells, row by row.
+
+    Parameters
+    ----------
+    deposit_kg_m2, given_kg_m2, harvested : numpy.ndarray
+        As in :func:`tray_readings`.
+    block : int
+        Cells along a side of a tray.
+
+    Returns
+    -------
+    numpy.ndarray
+        (rows // block, cols // block); NaN where a tray lies not wholly on harvested ground.
+    """
+    full = _sums(harvested.astype(np.int32), block) == block * block
+    deposit, given = _sums(deposit_kg_m2, block), _sums(given_kg_m2, block)
+    ratio = np.full(full.shape, np.nan, np.result_type(deposit, given))
+    np.divide(deposit, given, out=ratio, where=full)
+    return ratio
+
+
+def _sums(values: np.ndarray, block: int) -> np.ndarray:
+    """Add up square blocks of cells; those that hang over the edge are left out."""
     if block == 1:
-        return deposit_kg_m2[harvested] / given_kg_m2[harvested], cell_m
-    rows, cols = (size // block * block for size in harvested.shape)
-
-    def blocks(values: np.ndarray) -> np.ndarray:
-        cut = values[:rows, :cols]
-        parts = cut.reshape(rows // block, block, cols // block, block)
-        return np.asarray(parts.sum(axis=(1, 3)))
-
-    full = blocks(harvested.astype(np.int32)) == block * block
-    return blocks(deposit_kg_m2)[full] / blocks(given_kg_m2)[full], block * cell_m
+        return values
+    rows, cols = (size // block * block for size in values.shape)
+    parts = values[:rows, :cols].reshape(rows // block, block, cols // block, block)
+    return np.asarray(parts.sum(axis=(1, 3)))
 
 
 def evenness_by_pass(
     ratio: np.ndarray, pass_no: np.ndarray, across_m: np.ndarray, tray_m: float = 0.5
 ) -> pd.DataFrame:
-    """Give the measures of each pass from the cells that it cut.
+    """Give the measures of each pass from the cells that it cut, as :meth:`PassReadings.table`.
 
-    Parameters
-    ----------
-    ratio, pass_no, across_m : numpy.ndarray
-        As :meth:`PassReadings.add` takes them, all at once.
-    tray_m : float
-        Width of a lane [m].
-
-    Returns
-    -------
-    pandas.DataFrame
-        As :meth:`PassReadings.table`.
+    Cells as :meth:`PassReadings.add` takes them, all at once.
     """
     readings = PassReadings(tray_m)
     readings.add(ratio, pass_no, across_m)
@@ -178,11 +186,6 @@ class PassReadings:
     URDR, the highest over the lowest residue across the pass (Allmaras et al. 1985), is
     taken over lanes ``tray_m`` wide, each averaged along the pass; a lane counts if it has
     at least a quarter of the cells of a full one.
-
-    Parameters
-    ----------
-    tray_m : float
-        Width of a lane [m].
     """
 
     def __init__(self, tray_m: float = 0.5) -> None:
@@ -192,14 +195,7 @@ class PassReadings:
         self._lanes: dict[str, np.ndarray] = {}
 
     def add(self, ratio: np.ndarray, pass_no: np.ndarray, across_m: np.ndarray) -> None:
-        """Add cells.
-
-        Parameters
-        ----------
-        ratio, pass_no, across_m : numpy.ndarray
-            (n,) spread ratio, pass number (from 1) and distance from the header's centre
-            line [m] of each cell.
-        """
+        """Add cells: (n,) spread ratio, pass number from 1, metres right of the header's middle."""
         passes = int(pass_no.max()) if len(pass_no) else 0
         small = pass_no.astype(np.uint16) if passes < 2**16 else pass_no
         first = self._readings.count
@@ -217,13 +213,9 @@ class PassReadings:
             self._lanes[name] = old
 
     def table(self) -> pd.DataFrame:
-        """Give the measures of each pass.
+        """Give the measures of each pass, indexed by its number.
 
-        Returns
-        -------
-        pandas.DataFrame
-            Indexed by pass number: mean_ratio, cv_pct, urdr, christiansen_cu_pct,
-            low_quarter_du_pct.
+        mean_ratio, cv_pct, urdr, christiansen_cu_pct, low_quarter_du_pct.
         """
         passes = max((len(starts) - 1 for starts in self._starts), default=0)
         rows = []

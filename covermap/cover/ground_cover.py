@@ -6,22 +6,11 @@ import numpy as np
 
 
 def cover_pct(residue_t_ha: np.ndarray, cover_m2_per_kg: float) -> np.ndarray:
-    """Give the share of ground covered by flat residue.
+    """Give the share of ground covered by flat residue [%].
 
     Gregory's form, cover = 1 − exp(−k M): pieces fall at random and may lie on each other.
-    Standing stubble is not counted.
-
-    Parameters
-    ----------
-    residue_t_ha : numpy.ndarray
-        Dry matter on the ground [t/ha].
-    cover_m2_per_kg : float
-        Ground one kilogram covers when nothing overlaps [m²/kg].
-
-    Returns
-    -------
-    numpy.ndarray
-        Cover [%].
+    Standing stubble is not counted. Residue is dry matter; k is the ground that one kilogram
+    covers when nothing overlaps.
 
     References
     ----------

@@ -73,7 +73,7 @@ def _added_up_where(some: np.ndarray, code: np.ndarray, *columns: np.ndarray) ->
 
 
 def joined(parts: list[Pieces], same: np.ndarray) -> tuple[Pieces, np.ndarray]:
-    """Put the pieces of all stripes together.
+    """Put the pieces of all stripes together, numbered from 1 by where they begin.
 
     Parameters
     ----------
@@ -84,10 +84,8 @@ def joined(parts: list[Pieces], same: np.ndarray) -> tuple[Pieces, np.ndarray]:
 
     Returns
     -------
-    Pieces
-        Numbered from 1 by where they begin.
-    numpy.ndarray
-        int32 number of each piece of ``parts``; 0 for 0.
+    Pieces, numpy.ndarray
+        And the int32 number of each piece of ``parts``; 0 for 0.
     """
     columns = {f.name: [getattr(part, f.name) for part in parts] for f in fields(Pieces)}
     parts.clear()

@@ -85,21 +85,15 @@ class Spectrum:
 
     Attributes
     ----------
-    spacing_m : float
-        Between passes [m].
-    heading_deg : float
-        Main heading of the passes, clockwise from north.
+    spacing_m, heading_deg : float
+        Of the passes: between them [m], and their main heading, clockwise from north.
     edges_m : numpy.ndarray
         (bands + 1,) edges of the distance bands, rising [m].
     ratio, residue, given : SpectrumCurve
         Spread ratio (the machine: the ground is divided out), what lies there, and what the
         ground gave up.
-    stretches : int
-        Transects, or parts of them, that were used.
-    length_m : float
-        Of all stretches [m].
-    longest_m : float
-        Of one stretch [m].
+    stretches, length_m, longest_m : int, float, float
+        Transects, or parts of them, that were used; length of all and of the longest [m].
     reason : str
         Why there is no spectrum; empty if there is one.
     """
@@ -129,12 +123,11 @@ def cross_track_spectrum(
     heading_deg: float,
     spacing_m: float,
     *,
-    transect_every_m: float = TRANSECT_EVERY_M,
     pass_ends_m: float = PASS_ENDS_M,
 ) -> Spectrum:
     """Find at which distances across the passes the spread is uneven.
 
-    Straight transects square to the heading are read every ``transect_every_m`` by nearest
+    Straight transects square to the heading are read every :data:`TRANSECT_EVERY_M` by nearest
     cell at half a cell, so that each cell counts by the length that the transect has in it.
     Only ground counts that is harvested for ``pass_ends_m`` ahead and behind along the passes.
     Stretches of it without a hole and at least :data:`LEAST_SPACINGS` long are freed of their mean,
@@ -144,19 +137,12 @@ def cross_track_spectrum(
 
     Parameters
     ----------
-    ratio : numpy.ndarray or Raster
-        (rows, cols) deposit ÷ what the same ground gave up; NaN where not harvested.
-    given_kg_m2 : numpy.ndarray or Raster
-        (rows, cols) residue that the ground gave up [kg/m²]; 0 or NaN where not harvested.
-    residue_t_ha : numpy.ndarray or Raster
-        (rows, cols) residue that lies there [t/ha].
-    heading_deg : float
-        Main heading of the passes, either way [deg clockwise from north]; NaN if there is
-        none.
-    spacing_m : float
-        Between passes [m]; NaN if not known.
-    transect_every_m : float
-        Distance between transects [m].
+    ratio, given_kg_m2, residue_t_ha : numpy.ndarray or Raster
+        (rows, cols) deposit ÷ what the same ground gave up, NaN where not harvested; what it
+        gave up [kg/m²], 0 or NaN where not harvested; what lies there [t/ha].
+    heading_deg, spacing_m : float
+        Of the passes: main heading, either way [deg clockwise from north], and distance [m];
+        NaN where there is none.
     pass_ends_m : float
         Left out where passes begin and end [m].
 
@@ -183,7 +169,7 @@ def cross_track_spectrum(
     longest_m = math.hypot(grid.rows, grid.cols) * grid.cell_m
     sums = _Sums(spacing_m, step_m, longest_m)
     longest_seen_m = 0.0
-    transects = _Transects(rasters, grid, heading_deg, step_m, transect_every_m)
+    transects = _Transects(rasters, grid, heading_deg, step_m)
     for samples in transects.stretches(pass_ends_m):
         length_m = samples.shape[1] * step_m
         longest_seen_m = max(longest_seen_m, length_m)
@@ -227,14 +213,9 @@ class _Transects:
     """Straight lines square to the passes, read off rasters by nearest cell."""
 
     def __init__(
-        self,
-        rasters: tuple[Raster, ...],
-        grid: Grid,
-        heading_deg: float,
-        step_m: float,
-        every_m: float,
+        self, rasters: tuple[Raster, ...], grid: Grid, heading_deg: float, step_m: float
     ) -> None:
-        self._rasters, self._grid, self._every_m = rasters, grid, every_m
+        self._rasters, self._grid = rasters, grid
         angle = math.radians(heading_deg)
         # cells per metre of travel and per metre to the right, rows running south
         # rounded, so that a line along the rows does not stray over the edge of one
@@ -243,8 +224,8 @@ class _Transects:
         self._right = east / grid.cell_m, north / grid.cell_m
         half_m = math.hypot(grid.rows, grid.cols) * grid.cell_m / 2
         self._right_m = np.arange(-half_m, half_m, step_m) + step_m / 2
-        lines = math.floor(half_m / every_m)
-        self._along_m = np.arange(-lines, lines + 1) * every_m
+        lines = math.floor(half_m / TRANSECT_EVERY_M)
+        self._along_m = np.arange(-lines, lines + 1) * TRANSECT_EVERY_M
 
     def _line(self, along_m: float) -> _Line:
         """Give which part of a line lies on the grid, and its cells there."""
@@ -264,7 +245,7 @@ class _Transects:
 
     def stretches(self, pass_ends_m: float) -> Iterator[np.ndarray]:
         """Give (rasters, samples) of each stretch without a hole."""
-        away = math.ceil(pass_ends_m / self._every_m)
+        away = math.ceil(pass_ends_m / TRANSECT_EVERY_M)
         # the lines that say whether the middle one lies far enough from the ends of passes
         near: deque[tuple[slice, np.ndarray, np.ndarray]] = deque(maxlen=2 * away + 1)
         for part, read in self._readings():

@@ -70,3 +70,9 @@ def mean_where_known(known: Raster, band: Raster, grid: Grid) -> float:
         values = np.where(there, band.rows(part.row, part.rows), 0.0).astype(np.float64)
         sums.extend(values.sum(axis=1).tolist())
     return math.fsum(sums) / cells if cells else math.nan
+
+
+def known_m2(known: Raster, grid: Grid) -> float:
+    """Give the ground on which a raster is known [m²]."""
+    cells = (np.count_nonzero(np.isfinite(known.rows(x.row, x.rows))) for x in stripes(grid))
+    return int(sum(cells)) * grid.cell_area_m2

@@ -29,14 +29,7 @@ _RUNS_TOGETHER = 250_000
 def cell_runs(label: np.ndarray, number: np.ndarray, window: Window) -> np.ndarray:
     """Give the runs of cells of a window, by rows.
 
-    Parameters
-    ----------
-    label : numpy.ndarray
-        (rows, cols) int32 label of each cell.
-    number : numpy.ndarray
-        int32 strip number of each label, 0 none.
-    window : Window
-        Where those rows lie.
+    ``label`` is (rows, cols), ``number`` the strip of each label, 0 none.
 
     Returns
     -------
@@ -254,19 +247,10 @@ def traced(runs: np.ndarray, grid: Grid, *, cut_steps: bool = False) -> np.ndarr
 
 
 def outlines(parts: list[np.ndarray], grid: Grid, count: int) -> np.ndarray:
-    """Give the outline of every strip, smoothed where that keeps its area.
+    """Give (count,) the outline of every strip, smoothed where that keeps its area, normalised.
 
-    Parameters
-    ----------
-    parts : list of numpy.ndarray
-        Runs of cells of windows from north to south; emptied to save memory.
-    count : int
-        Number of strips; each has runs.
-
-    Returns
-    -------
-    numpy.ndarray
-        (count,) polygons or multipolygons, normalised.
+    ``parts`` are runs of cells of windows from north to south, emptied to save memory; each of
+    the ``count`` strips has some.
     """
     runs = np.concatenate(parts)
     parts.clear()

@@ -47,10 +47,8 @@ class StripSums:
         (strips,) residue that landed on each strip and that its ground gave [kg].
     strip, sweep : numpy.ndarray
         (m,) int32 strip, from 1, and a sweep that cut some of it; each pair once.
-    cells : numpy.ndarray
-        (m,) cells of the strip that the sweep cut.
-    kg_of_sweep : numpy.ndarray
-        (m,) residue that these cells gave [kg].
+    cells, kg_of_sweep : numpy.ndarray
+        (m,) cells of the strip that the sweep cut, and residue that these gave [kg].
     """
 
     grid: Grid
@@ -109,7 +107,7 @@ class StripSums:
     def kg_laid(
         self, bands: Bands, loads_kg: np.ndarray | None = None, threads: int = 1
     ) -> np.ndarray:
-        """Lay ``bands`` and add up what falls on each strip.
+        """Lay ``bands`` and give (strips, loads) what falls on each strip [kg].
 
         The same exact areas as :func:`covermap.spread.deposit.deposit`, without its rasters.
 
@@ -121,11 +119,6 @@ class StripSums:
             (n, loads) several masses for the same bands [kg]; the bands' own otherwise.
         threads : int
             Stripes worked side by side. One where what-ifs already run side by side.
-
-        Returns
-        -------
-        numpy.ndarray
-            (strips, loads) [kg].
         """
         loads = bands.mass_kg[:, None] if loads_kg is None else loads_kg
         joined, loads = _joined(bands, np.ascontiguousarray(loads, np.float64))

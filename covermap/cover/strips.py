@@ -7,7 +7,7 @@ do not grow together into one comb over the bare starts of the passes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import geopandas as gpd
@@ -80,6 +80,7 @@ class Strips:
     sums: StripSums
 
 
+@dataclass
 class StripFinder:
     """Finds gap and double strips and ranks them by the residue they lack or have too much.
 
@@ -90,37 +91,29 @@ class StripFinder:
     ----------
     grid : Grid
         The field's grid.
-    pass_of_sweep, header_width_m, length_m : numpy.ndarray
-        (sweeps,) pass number, width of the header and travel covered [m].
-    windrow_of_sweep : numpy.ndarray
-        (sweeps,) True where straw was laid in a row.
+    pass_of_sweep, header_width_m, length_m, windrow_of_sweep : numpy.ndarray
+        (sweeps,) pass number, width of the header and travel covered [m], and True where
+        straw was laid in a row.
     gap_below, double_above : float
         Spread ratios that make a gap or a double.
     min_length_m, min_area_m2 : float
         Shorter or smaller areas are speckle.
     """
 
-    def __init__(
-        self,
-        grid: Grid,
-        pass_of_sweep: np.ndarray,
-        header_width_m: np.ndarray,
-        length_m: np.ndarray,
-        windrow_of_sweep: np.ndarray,
-        *,
-        gap_below: float,
-        double_above: float,
-        min_length_m: float,
-        min_area_m2: float,
-    ) -> None:
-        self._grid = grid
-        self._pass_of_sweep = np.ascontiguousarray(pass_of_sweep, np.int32)
-        self._header_width_m = np.ascontiguousarray(header_width_m, np.float64)
-        self._length_m = length_m
-        self._windrow = windrow_of_sweep
-        self._limits = (gap_below, double_above)
-        self._min_length_m, self._min_area_m2 = min_length_m, min_area_m2
-        self._piece_of_cell = new_raster(grid, np.int32)
+    grid: Grid
+    pass_of_sweep: np.ndarray
+    header_width_m: np.ndarray
+    length_m: np.ndarray
+    windrow_of_sweep: np.ndarray
+    gap_below: float = field(kw_only=True)
+    double_above: float = field(kw_only=True)
+    min_length_m: float = field(kw_only=True)
+    min_area_m2: float = field(kw_only=True)
+
+    def __post_init__(self) -> None:
+        self.pass_of_sweep = np.ascontiguousarray(self.pass_of_sweep, np.int32)
+        self.header_width_m = np.ascontiguousarray(self.header_width_m, np.float64)
+        self._piece_of_cell = new_raster(self.grid, np.int32)
         self._parts: list[Pieces] = []
         self._same: list[np.ndarray] = [np.zeros(0, np.int64)]
         self._last_row: EdgeRow | None = None
@@ -129,7 +122,12 @@ class StripFinder:
     def look_at(self, window: Window, ground: StripGround) -> StripePieces:
         """Find the pieces of a stripe of whole rows, whichever; changes nothing."""
         return pieces_of_stripe(
-            ground, window, self._pass_of_sweep, self._header_width_m, *self._limits
+            ground,
+            window,
+            self.pass_of_sweep,
+            self.header_width_m,
+            self.gap_below,
+            self.double_above,
         )
 
     def add(self, window: Window, found: StripePieces) -> None:
@@ -151,19 +149,19 @@ class StripFinder:
 
     def finish(self) -> Strips:
         """Give the strips of the whole field, the table in the grid's CRS."""
-        grid = self._grid
+        grid = self.grid
         pieces, number_of_part = joined(self._parts, np.concatenate(self._same))
-        strip_of_piece, count, most_m = _grown(pieces, self._length_m, grid.cell_m)
+        strip_of_piece, count, most_m = _grown(pieces, self.length_m, grid.cell_m)
         diagonal = np.hypot(*_spans(pieces, strip_of_piece, count)) * grid.cell_m
         own = _OnStrips.of(
             pieces,
             strip_of_piece,
-            np.maximum(most_m, diagonal) >= self._min_length_m,
-            self._min_area_m2 / grid.cell_area_m2,
+            np.maximum(most_m, diagonal) >= self.min_length_m,
+            self.min_area_m2 / grid.cell_area_m2,
         )
         strip_pass, pass_length_m, pass_cells = added_up(
-            own.strip.astype(np.int64) << 32 | self._pass_of_sweep[own.sweep],
-            self._length_m[own.sweep],
+            own.strip.astype(np.int64) << 32 | self.pass_of_sweep[own.sweep],
+            self.length_m[own.sweep],
             own.cells,
         )
         along = np.zeros(count)
@@ -171,7 +169,7 @@ class StripFinder:
         # worth a polygon: large enough, and not too short in every direction
         area = own.sums[:, 0] * grid.cell_area_m2
         worth = np.flatnonzero(
-            (area >= self._min_area_m2) & (np.maximum(along, diagonal) >= self._min_length_m)
+            (area >= self.min_area_m2) & (np.maximum(along, diagonal) >= self.min_length_m)
         )
         worth = worth[np.argsort(own.kind[worth], kind="stable")]
         number = np.zeros(count, np.int32)
@@ -194,13 +192,13 @@ class StripFinder:
                 "excess_kg": np.maximum(landed - given, 0.0),
                 "deficit_kg": np.maximum(given - landed, 0.0),
                 "passes": _pass_names(strip_pass, pass_cells, own.sums[:, 0], worth),
-                "discharge": _discharge(own, self._windrow)[worth],
+                "discharge": _discharge(own, self.windrow_of_sweep)[worth],
                 "landed_kg": landed,
                 "given_kg": given,
                 "geometry": polygons,
             }
         )
-        table = _ranked(table[table["length_m"] >= self._min_length_m])
+        table = _ranked(table[table["length_m"] >= self.min_length_m])
         strip_id = np.zeros(len(worth) + 1, np.int32)
         strip_id[table["number"].to_numpy(int)] = table["strip_id"]
         self._renumber(strip_id[of_part])
@@ -230,13 +228,13 @@ class StripFinder:
             return np.zeros(0, object)
         parts = [
             cell_runs(self._piece_of_cell.rows(w.row, w.rows), number_of_part, w)
-            for w in stripes(self._grid)
+            for w in stripes(self.grid)
         ]
-        return outlines(parts, self._grid, count)
+        return outlines(parts, self.grid, count)
 
     def _renumber(self, strip_of_part: np.ndarray) -> None:
         """Turn the raster of pieces into one of strips."""
-        for w in stripes(self._grid):
+        for w in stripes(self.grid):
             held = self._piece_of_cell.rows(w.row, w.rows)
             self._piece_of_cell.write(w.row, strip_of_part[held])
 

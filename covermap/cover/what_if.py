@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from covermap.ground.travel import Travel, travel_along
-from covermap.settings.map_settings import DISCHARGES, PROFILES
+from covermap.ground.travel import Travel
 from covermap.spread.bands import band_places, distinct_rows, laden
 from covermap.spread.deposit import Bands
 from covermap.wind.wind_lean import FixWind
@@ -45,12 +44,10 @@ class Run:
 
     Attributes
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
+    path, machine : pandas.DataFrame
+        Cleaned path, and settings per row of it.
     rows, pass_no : numpy.ndarray
         (n,) harvested rows of it and their pass numbers.
-    machine : pandas.DataFrame
-        Settings per row of the path.
     straw_kg, chaff_kg : numpy.ndarray
         (n,) residue through the machine [kg].
     wind : FixWind or None
@@ -74,30 +71,6 @@ class Run:
     added: np.ndarray
     travel: Travel
 
-    @classmethod
-    def of_harvest(
-        cls,
-        path: pd.DataFrame,
-        rows: np.ndarray,
-        pass_no: np.ndarray,
-        machine: pd.DataFrame,
-        straw_kg: np.ndarray,
-        chaff_kg: np.ndarray,
-        wind: FixWind | None,
-    ) -> Run:
-        """Gather the run as it was."""
-        spread = (machine["discharge"] == "spread").to_numpy(bool)
-        # texts that repeat in every row are slow to compare
-        named = machine.assign(
-            discharge=pd.Categorical(machine["discharge"], DISCHARGES),
-            profile=pd.Categorical(machine["profile"], PROFILES),
-        )
-        named.attrs["shares"] = list(machine.attrs["shares"])
-        added = np.zeros(len(rows), bool)
-        return cls(
-            path, rows, pass_no, named, straw_kg, chaff_kg, wind, spread, added, travel_along(path)
-        )
-
     def bands(self) -> Bands:
         """Give the bands that this run lays."""
         where = (self.path, self.rows, self.pass_no, self.machine)
@@ -111,18 +84,18 @@ class Run:
         return replace(self, machine=machine)
 
     def with_machine_where(
-        self, where: np.ndarray, shares: list[tuple[float, ...]] | None = None, **columns: Any
+        self, where: np.ndarray, measured: list[tuple[float, ...]] | None = None, **columns: Any
     ) -> Run:
         """Give the same run with other settings where ``where`` marks rows of the path.
 
-        ``shares`` takes the place of the measured profiles.
+        ``measured`` are profiles that take the place of the measured ones it had.
         """
         held = self.machine
         changed = self.with_machine(
             **{name: held[name].mask(where, new).infer_objects() for name, new in columns.items()}
         )
-        if shares is not None:
-            changed.machine.attrs["shares"] = shares
+        if measured is not None:
+            changed.machine.attrs["shares"] = measured
         return changed
 
 

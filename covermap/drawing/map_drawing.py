@@ -25,6 +25,7 @@ from covermap.drawing.look import (
 from covermap.drawing.map_texts import like
 from covermap.drawing.map_values import in_blocks
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, as_raster, stripes
 from covermap.tables.signs import Hatch, Sign, action_signs_of, hatch_of
 
 if TYPE_CHECKING:
@@ -93,10 +94,15 @@ def box_of(axes: Axes) -> Box:
     return (at.x0 * wide, at.y0 * high, at.width * wide, at.height * high)
 
 
-def bounds_of(values: np.ndarray, grid: Grid) -> Box:
+def bounds_of(values: np.ndarray | Raster, grid: Grid) -> Box:
     """Give west, south, east, north [m] of the cells that have a value; of all if none has."""
-    known = np.isfinite(values)
-    rows, cols = np.flatnonzero(known.any(axis=1)), np.flatnonzero(known.any(axis=0))
+    raster = as_raster(values)
+    in_row, in_col = np.zeros(grid.rows, bool), np.zeros(grid.cols, bool)
+    for part in stripes(grid):
+        known = np.isfinite(raster.rows(part.row, part.rows))
+        in_row[part.row : part.row + part.rows] = known.any(axis=1)
+        in_col |= known.any(axis=0)
+    rows, cols = np.flatnonzero(in_row), np.flatnonzero(in_col)
     if len(rows) == 0:
         return grid.bounds
     return (
@@ -114,7 +120,7 @@ def blocks_of(shape: tuple[int, int], most_pixels: int = _MOST_PIXELS) -> int:
 
 def draw_raster(
     axes: Axes,
-    values: np.ndarray,
+    values: np.ndarray | Raster,
     grid: Grid,
     layer: str,
     ends: tuple[float, float],

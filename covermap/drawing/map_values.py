@@ -73,8 +73,6 @@ def in_blocks(values: np.ndarray | Raster, times: int, *, whole_numbers: bool) -
         float32, NaN where a block has no value.
     """
     raster = as_raster(values)
-    if times == 1:
-        return np.asarray(raster.whole(), np.float32)
     height, width = raster.shape
     blocks = np.empty((-(-height // times), -(-width // times)), np.float32)
     mean = _middles if whole_numbers else _means

@@ -14,7 +14,7 @@ import pandas as pd
 from covermap.cover.spread_limits import SpreadLimits
 from covermap.drawing.map_drawing import ground_shapes
 from covermap.errors import OutputError
-from covermap.files.open_result import MAP_AGAIN, MapResult, open_result
+from covermap.files.open_result import BANDS, MAP_AGAIN, MapResult, open_result, read_layer
 from covermap.files.vectors import write_geojson
 from covermap.ground.grid import Grid
 from covermap.tables.column_meanings import OutputColumn, meanings_of
@@ -30,8 +30,7 @@ LAYERS = {
     "zones": ("Zones of the plan, as wide as the implement", "Polygon", "plan.gpkg"),
     "outline": ("Outline of the field", "Polygon", "field.gpkg"),
 }
-#: Bands of residue.tif, in its order.
-BANDS = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
+_ZONES_NEED = {"zone_id", "rule_id", "action", "area_m2"}
 #: No file can hold an older time: zip archives begin here.
 _OLDEST = datetime(1980, 1, 1, tzinfo=UTC)
 
@@ -46,7 +45,8 @@ class ExportContent:
         Of the field; no control characters.
     result : MapResult
     bands : mapping of str to numpy.ndarray
-        By the names of :data:`BANDS`; (rows, cols) float32, NaN where there is none.
+        By the names of :data:`covermap.files.open_result.BANDS`; (rows, cols) float32, NaN
+        where there is none.
     layers : mapping of str to geopandas.GeoDataFrame
         By the names of :data:`LAYERS`, in the grid's CRS; ``zones`` only with a plan.
     causes : pandas.DataFrame
@@ -108,12 +108,14 @@ def read_export_content(folder: Path) -> ExportContent:
         If it is no such folder, or a file is missing or damaged.
     """
     result = open_result(folder)
-    name = plain_text(result.field_name)
-    bands = {**result.bands, "layers": _layers_band(folder / "residue.tif")}
+    name = plain_text(result.name)
+    bands = {name: result.rasters[name].whole() for name in BANDS}
     layers = {"strips": _clean(result.strips), "passes": _clean(result.passes)}
     zones = None
     if (folder / "plan.gpkg").is_file():
-        zones = layers["zones"] = _clean(_read_zones(folder / "plan.gpkg").to_crs(result.grid.crs))
+        zones = layers["zones"] = _clean(
+            read_layer(folder / "plan.gpkg", "zones", _ZONES_NEED).to_crs(result.grid.crs)
+        )
     layers["outline"] = _outline(result, zones, name)
     start = _time(result.passes.get("start_time"), "min")
     end = _time(result.passes.get("end_time"), "max")
@@ -166,38 +168,6 @@ def _clean(table: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return table.assign(**texts)
 
 
-def _layers_band(path: Path) -> np.ndarray:
-    import rasterio
-    from rasterio.errors import RasterioError
-
-    try:
-        with rasterio.open(path) as raster:
-            if "layers" not in raster.descriptions:
-                raise OutputError(f"{path}: no band layers.", way_out=MAP_AGAIN)
-            found: np.ndarray = raster.read(raster.descriptions.index("layers") + 1)
-    except RasterioError as error:
-        raise OutputError(f"{path}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
-    return found
-
-
-def _read_zones(path: Path) -> gpd.GeoDataFrame:
-    import pyogrio
-    from pyogrio.errors import DataLayerError, DataSourceError
-
-    try:
-        zones = pyogrio.read_dataframe(path, layer="zones")
-    except (DataSourceError, DataLayerError) as error:
-        raise OutputError(
-            f"{path}: damaged or no GeoPackage ({error}).", way_out=MAP_AGAIN
-        ) from error
-    missing = sorted({"zone_id", "rule_id", "action", "area_m2"} - set(zones.columns))
-    if missing or zones.crs is None:
-        raise OutputError(
-            f"{path}: no {missing[0] if missing else 'CRS'} in it.", way_out=MAP_AGAIN
-        )
-    return zones
-
-
 def _read_causes(path: Path) -> pd.DataFrame:
     try:
         return pd.read_csv(path, encoding="utf-8")
@@ -214,7 +184,7 @@ def _outline(result: MapResult, zones: gpd.GeoDataFrame | None, name: str) -> gp
     if zones is not None and len(zones):
         whole = zones.geometry.union_all()
     else:
-        whole = shapely.union_all(ground_shapes(result.bands["spread_ratio"], grid))
+        whole = shapely.union_all(ground_shapes(result.rasters["spread_ratio"].whole(), grid))
     whole = right_handed(whole)
     there = [] if whole.is_empty else [whole]
     return gpd.GeoDataFrame(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from covermap.drawing.map_texts import display_range
 from covermap.errors import OutputError
-from covermap.export.content import BANDS, LAYERS, ExportContent, write_geojson_layers
+from covermap.export.content import LAYERS, ExportContent, write_geojson_layers
 from covermap.export.desktop_styles import raster_qml, vector_qml
 from covermap.export.layer_styles import raster_sld, vector_sld
 from covermap.export.zip_files import write_zip
@@ -23,7 +23,7 @@ from covermap.files.geopackage_notes import (
     gpkg_time,
 )
 from covermap.files.geotiff import write_geotiff
-from covermap.files.open_result import MAP_AGAIN
+from covermap.files.open_result import BANDS, MAP_AGAIN
 from covermap.files.vectors import (
     DBASE_BYTES,
     not_written,

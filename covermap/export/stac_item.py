@@ -6,10 +6,11 @@ import re
 from pathlib import Path
 from typing import Any
 
-from covermap.export.content import BANDS, LAYERS, ExportContent, right_handed
-from covermap.files.plain_values import write_json
+from covermap.export.content import LAYERS, ExportContent, right_handed
+from covermap.files.open_result import BANDS
 from covermap.files.vectors import not_written
 from covermap.tables.column_meanings import band_column
+from covermap.tables.plain_values import write_json
 
 _SHAPEFILE = "application/zip"
 #: Digits of degrees, about a centimetre.

@@ -16,7 +16,7 @@ from covermap.cover.evenness import PassReadings, tray_readings
 from covermap.cover.ground_cover import cover_pct
 from covermap.cover.strips import StripePieces, StripFinder, StripGround
 from covermap.cover.tray_readings import Readings
-from covermap.field.harvest_record import Harvest
+from covermap.field.harvest import Harvest
 from covermap.ground.grid import Grid, Window
 from covermap.ground.near_rows import rows_of_chunks
 from covermap.ground.rasters import DerivedRaster, Raster, new_raster, stripes
@@ -42,18 +42,14 @@ class FieldGround:
     rasters : mapping of str to Raster
         residue_t_ha, cover_pct, spread_ratio, layers, given_kg_m2 (float32, NaN where there
         is nothing to say) and cut_by (int32, sweep that cut the cell, -1 none).
-    trays : Readings
-        Spread ratio tray by tray.
-    tray_m : float
-        Side of the trays [m].
+    trays, tray_m : Readings, float
+        Spread ratio tray by tray, and the side of the trays [m].
     by_pass : PassReadings
         Spread ratio of the cells of each pass.
     strips : StripFinder
         Has seen all stripes.
-    on_field_kg : float
-        Residue that fell inside the outline [kg].
-    landed_kg : float
-        Residue that fell anywhere [kg].
+    on_field_kg, landed_kg : float
+        Residue that fell inside the outline, and anywhere [kg].
     on_standing_kg : numpy.ndarray
         By pass number: residue that fell on crop that a later pass cut [kg].
     harvested_m2 : float
@@ -96,14 +92,8 @@ def ground_of_field(
 ) -> FieldGround:
     """Work out the ground of a field in stripes of whole rows, some at a time.
 
-    Parameters
-    ----------
-    own_kg_m2 : numpy.ndarray
-        (n,) residue that each sweep's ground gave [kg/m²].
-    outline : shapely geometry
-        Of the field.
-    bounded : bool
-        True if the outline was given: harvested ground outside it does not count.
+    ``own_kg_m2`` is (n,) the residue that each sweep's ground gave. If the outline was given
+    (``bounded``), harvested ground outside it does not count.
     """
     grid, sweeps = harvest.grid, harvest.sweeps
     pass_no = harvest.pass_of_sweep.astype(np.int32)

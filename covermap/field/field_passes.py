@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from covermap.field.harvest_record import Harvest
+from covermap.field.harvest import Harvest
 from covermap.wind.wind import blows_from_deg, components, mean_wind
 
 _WIND = ("wind_speed_m_s", "wind_from_deg")
@@ -19,21 +19,10 @@ def _pass_mean(values: np.ndarray, pass_no: np.ndarray) -> np.ndarray:
 def pass_table(
     harvest: Harvest, by_pass: pd.DataFrame, lines: np.ndarray, pass_no: np.ndarray
 ) -> gpd.GeoDataFrame:
-    """Gather what is known of each pass.
+    """Gather what is known of each pass: one row each, columns as in docs/tables.md.
 
-    Parameters
-    ----------
-    by_pass : pandas.DataFrame
-        Evenness of each pass, in order.
-    lines : numpy.ndarray
-        Of shapely lines, one per pass.
-    pass_no : numpy.ndarray
-        (n,) pass of each sweep.
-
-    Returns
-    -------
-    geopandas.GeoDataFrame
-        One row per pass; columns are described in docs/tables.md.
+    ``by_pass`` is the evenness of each pass in order, ``lines`` a line for each, ``pass_no``
+    (n,) the pass of each sweep.
     """
     flow = harvest.flow
     held = harvest.machine.iloc[harvest.sweeps.rows]

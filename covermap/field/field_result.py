@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from functools import cached_property
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from shapely.geometry.base import BaseGeometry
 
+from covermap import __version__
 from covermap.cover.evenness import Evenness
-from covermap.cover.spectrum import Spectrum
-from covermap.cover.spread_limits import SpreadLimits
-from covermap.field.harvest_record import Harvest
+from covermap.cover.spectrum import Spectrum, spectrum_findings
+from covermap.cover.spread_limits import SpreadLimits, mean_where_known
+from covermap.field.harvest import Harvest
 from covermap.ground.grid import Grid
-from covermap.ground.rasters import Raster
+from covermap.ground.rasters import DerivedRaster, PlacedRaster, Raster
 from covermap.harvest.ledger import Ledger
 from covermap.harvest.working_width import across_m
-from covermap.settings.field_settings import FieldSettings
+from covermap.settings.field_settings import BY_NAME, FieldSettings
 from covermap.tables.crops import Crop
+from covermap.tables.plain_values import plain
+
+#: What is wrong with a kind of strip.
+_WRONG = {"gap": "deficit_kg", "double": "excess_kg"}
 
 
 @dataclass(frozen=True)
@@ -84,6 +90,8 @@ class FieldResult:
         Fixes in the track.
     assumptions, notes : tuple of str
         Defaults that filled holes; what was found and repaired.
+    inputs_sha256 : mapping of str to str
+        File name to SHA-256 of what was read, where it is known.
     """
 
     name: str
@@ -107,12 +115,23 @@ class FieldResult:
     crop: Crop
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
+    inputs_sha256: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def limits(self) -> SpreadLimits:
         """Spread ratios that make a gap or a double."""
         limits = self.settings.limits
         return SpreadLimits(limits.gap_below, limits.double_above)
+
+    @property
+    def place(self) -> str:
+        """Its name: a run stands in memory."""
+        return self.name
+
+    @cached_property
+    def summary(self) -> Mapping[str, Any]:
+        """Numbers by the keys of ``summary.json``; None for what could not be worked out."""
+        return _summary(self)
 
     @property
     def residue_t_ha(self) -> np.ndarray:
@@ -144,13 +163,133 @@ class FieldResult:
         """strip_id of the cell, 0 none."""
         return self.rasters["strip_of_cell"].whole()
 
-    @cached_property
-    def pass_of_cell(self) -> np.ndarray:
+    @property
+    def cut_by_pass(self) -> Raster:
         """Pass that cut the cell, from 1; 0 none."""
         pass_no = np.append(self.harvest.pass_of_sweep, 0).astype(np.int32)
-        return np.asarray(pass_no[self.rasters["cut_by"].whole()])
+        return DerivedRaster(lambda cut_by: pass_no[cut_by], self.rasters["cut_by"])
+
+    @property
+    def off_middle_m(self) -> Raster:
+        """How far right of that pass's middle line the cell lies [m]."""
+        return PlacedRaster(
+            lambda first, cut_by: across_m(cut_by, self.harvest.sweeps, self.grid, first),
+            self.rasters["cut_by"],
+        )
+
+    @cached_property
+    def pass_of_cell(self) -> np.ndarray:
+        """All of ``cut_by_pass``."""
+        return self.cut_by_pass.whole()
 
     @cached_property
     def across_m(self) -> np.ndarray:
-        """How far right of that pass's middle line the cell lies [m]."""
-        return across_m(self.rasters["cut_by"].whole(), self.harvest.sweeps, self.grid)
+        """All of ``off_middle_m``."""
+        return self.off_middle_m.whole()
+
+
+def _summary(result: FieldResult) -> dict[str, Any]:
+    ledger = result.ledger
+    seen = ledger.grain_seen_kg
+    settings: dict[str, dict[str, Any]] = {}
+    for (section, key), setting in BY_NAME.items():
+        if section != "field":
+            settings.setdefault(section, {})[key] = result.settings.value_of(setting)
+    passes, mass = result.passes, result.mass
+    content = {
+        "covermap": __version__,
+        "field": {
+            "name": result.name,
+            "crs": result.grid.crs.to_string(),
+            "cell_m": result.grid.cell_m,
+            "bounds_m": result.grid.bounds,
+            "outline_ha": result.outline.area / 1e4,
+            "harvested_ha": result.harvested_m2 / 1e4,
+        },
+        "inputs_sha256": dict(result.inputs_sha256),
+        "crop": result.crop.kind,
+        "mass_kg": asdict(mass),
+        "residue": {
+            "through_machine_t_ha": mass.through_machine_kg / 1e3 / (result.harvested_m2 / 1e4),
+            "mean_residue_t_ha": _mean_on_harvested(result, "residue_t_ha"),
+            "mean_cover_pct": _mean_on_harvested(result, "cover_pct"),
+        },
+        "evenness": {**asdict(result.evenness), "tray_m": result.tray_m},
+        **_beyond_limits(result),
+        "passes": {
+            "count": len(passes),
+            "spacing_median_m": float(passes["spacing_m"].median()),
+            "length_km": float(passes["length_m"].sum() / 1000),
+            "mean_speed_m_s": float(
+                np.average(passes["mean_speed_m_s"], weights=passes["length_m"])
+            ),
+            "working_width_m": float(result.harvested_m2 / passes["length_m"].sum()),
+        },
+        "wind": _wind(result),
+        "causes": result.causes.to_dict("records"),
+        "spectrum": _spectrum(result),
+        "top_strips": result.strips.drop(columns="geometry").head(10).to_dict("records"),
+        "fixes": {
+            "read": result.fixes_read,
+            "harvested": int(passes["fixes"].sum()),
+            "removed": ledger.counts(),
+            "grain_dropped_kg": ledger.grain_dropped_kg,
+            "grain_dropped_pct": 100 * ledger.grain_dropped_kg / seen if seen > 0 else None,
+        },
+        "settings": settings,
+        "assumptions": result.assumptions,
+        "notes": result.notes,
+    }
+    return plain(content)  # type: ignore[no-any-return]
+
+
+def _mean_on_harvested(result: FieldResult, band: str) -> float:
+    return mean_where_known(result.rasters["spread_ratio"], result.rasters[band], result.grid)
+
+
+def _beyond_limits(result: FieldResult) -> dict[str, dict[str, float]]:
+    """Give harvested ground beyond each limit: all of it, and the part that makes strips."""
+    found = {}
+    for kind, area_m2 in result.limits.areas_m2(
+        result.rasters["spread_ratio"], result.grid
+    ).items():
+        strips = result.strips[result.strips["kind"] == kind]
+        wrong = _WRONG[kind]
+        found[kind] = {
+            "area_ha": area_m2 / 1e4,
+            "strips": len(strips),
+            "strip_area_ha": float(strips["area_m2"].sum()) / 1e4,
+            f"strip_{wrong}": float(strips[wrong].sum()),
+        }
+    return found
+
+
+def _spectrum(result: FieldResult) -> dict[str, Any] | None:
+    spectrum = result.spectrum
+    if spectrum.reason:
+        return None
+    curves = {"ratio": spectrum.ratio, "residue": spectrum.residue, "given": spectrum.given}
+    return {
+        "one_spacing_m": spectrum.spacing_m,
+        **{
+            name: {
+                "cv_pct": curve.cv_pct,
+                "one_spacing_cv_pct": curve.one_spacing_cv_pct,
+                "two_spacings_cv_pct": curve.two_spacings_cv_pct,
+            }
+            for name, curve in curves.items()
+        },
+        "findings": [{"rule": rule, "text": text} for rule, text in spectrum_findings(spectrum)],
+    }
+
+
+def _wind(result: FieldResult) -> dict[str, float | None]:
+    """Give the wind over the passes: as measured, and across them on the flying straw."""
+    passes = result.passes[result.passes["wind_speed_m_s"].notna()]
+    if passes.empty:
+        return dict.fromkeys(("speed_mean_m_s", "speed_max_m_s", "crosswind_max_m_s"))
+    return {
+        "speed_mean_m_s": float(np.average(passes["wind_speed_m_s"], weights=passes["length_m"])),
+        "speed_max_m_s": float(passes["wind_speed_m_s"].max()),
+        "crosswind_max_m_s": float(passes["crosswind_m_s"].abs().max()),
+    }

@@ -2,86 +2,54 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.what_if import Run
-from covermap.ground.grid import Grid, grid_around
-from covermap.harvest.clean_track import CleanTrack, clean_track
+from covermap.field.harvest import Harvest
+from covermap.ground.grid import grid_around
+from covermap.ground.travel import travel_along
+from covermap.harvest.clean_track import clean_track
 from covermap.harvest.outline import check_boundary
 from covermap.harvest.passes import Passes, find_passes
-from covermap.harvest.residue import ResidueFlow, ResidueRatios, residue_flow, residue_ratios
+from covermap.harvest.residue import ResidueRatios, residue_flow, residue_ratios
 from covermap.harvest.track import Track
 from covermap.harvest.working_width import HeaderSweeps, header_sweeps, newly_cut_m2
 from covermap.settings.field_settings import SECTIONS, FieldSettings, defaults_used
 from covermap.settings.needed import crop_of, cut_height_m, no_cut_width, usual_cut_width_m
 from covermap.spread.bands import band_places, laden
-from covermap.spread.deposit import Bands
 from covermap.spread.machine_settings import settings_per_fix
 from covermap.tables.crops import Crop
 from covermap.wind.wind import WindSeries
-from covermap.wind.wind_lean import FixWind
 from covermap.wind.wind_on_fixes import reach_of_rotor_m, stated_wind, thrower, wind_on_fixes
 
 _MARGIN_M = 2.0
 
 
-@dataclass(frozen=True)
-class Harvest:
-    """What the combine did: the first half of the job."""
-
-    clean: CleanTrack
-    passes: Passes
-    machine: pd.DataFrame
-    sweeps: HeaderSweeps
-    newly_cut_m2: np.ndarray
-    flow: ResidueFlow
-    bands: Bands
-    baled_kg: float
-    grid: Grid
-    crop: Crop
-    wind: FixWind | None
-    notes: tuple[str, ...]
-
-    @property
-    def pass_of_sweep(self) -> np.ndarray:
-        """Pass of each sweep."""
-        return np.asarray(self.passes.pass_of_fix[self.sweeps.rows])
-
-    def as_run(self) -> Run:
-        """Give the run as it was, for what-ifs."""
-        return Run.of_harvest(
-            self.clean.path,
-            self.sweeps.rows,
-            self.pass_of_sweep,
-            self.machine,
-            self.flow.straw_kg,
-            self.flow.chaff_kg,
-            self.wind,
-        )
-
-    def without_bands(self) -> Harvest:
-        """Give the same without its bands, which are laid: they take much memory."""
-        few = slice(0)
-        bands = replace(
-            self.bands,
-            corners=self.bands.corners[few].copy(),
-            mass_kg=self.bands.mass_kg[few].copy(),
-            profile=self.bands.profile[few].copy(),
-            pass_index=self.bands.pass_index[few].copy(),
-        )
-        return replace(self, bands=bands)
+def run_of(harvest: Harvest) -> Run:
+    """Give the run as it was, for what-ifs."""
+    return Run(
+        harvest.clean.path,
+        harvest.sweeps.rows,
+        harvest.pass_of_sweep,
+        harvest.machine,
+        harvest.flow.straw_kg,
+        harvest.flow.chaff_kg,
+        harvest.wind,
+        spread=(harvest.machine["discharge"] == "spread").to_numpy(bool),
+        added=np.zeros(len(harvest.sweeps.rows), bool),
+        travel=travel_along(harvest.clean.path),
+    )
 
 
 def ratios_of(settings: FieldSettings, crop: Crop) -> ResidueRatios:
     """Give residue per grain by the settings and the crop."""
     return residue_ratios(
         crop,
-        cut_height_m=cut_height_m(settings, crop),
+        cut_height_m=cut_height_m(settings.crop, crop),
         straw_to_grain=settings.crop.straw_to_grain,
         chaff_to_grain=settings.crop.chaff_to_grain,
         harvest_index=settings.crop.harvest_index,
@@ -104,7 +72,7 @@ def read_harvest(
 
     A wind given here wins over a constant one in the settings.
     """
-    crop = crop_of(settings)
+    crop = crop_of(settings.crop)
     wind = wind or stated_wind(settings)
     width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)
     if width is None:
@@ -117,7 +85,7 @@ def read_harvest(
     )
     passes = find_passes(clean, width)
     path = clean.path
-    stubble_m = cut_height_m(settings, crop)
+    stubble_m = cut_height_m(settings.crop, crop)
     forward = mean_speed_m_s(passes)
     settings, notes = _reach_from_rotor(settings, crop, stubble_m, forward)
     machine = settings_per_fix(settings, path, passes.pass_of_fix)

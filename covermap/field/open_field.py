@@ -246,6 +246,24 @@ def over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
     return merged
 
 
+def settings_alone(
+    options: Mapping[tuple[str, str], object],
+) -> tuple[FieldSettings, WindSeries | None]:
+    """Build settings that go without a track, and read the wind file that they name.
+
+    Raises
+    ------
+    CovermapError
+        If a setting or a file that it names is wrong.
+    """
+    settings = build_settings({}, options)
+    if settings.spread.profile_file is not None:
+        settings = with_profile(settings, Path(settings.spread.profile_file))
+    file = settings.wind.file
+    wind = None if file is None else read_wind(Path(file), height_m=settings.wind.height_m)
+    return settings, wind
+
+
 def with_profile(settings: FieldSettings, path: Path) -> FieldSettings:
     """Fill in the band that a profile file describes.
 

@@ -18,7 +18,8 @@ from covermap.errors import SettingsError
 from covermap.field.field_ground import FieldGround, ground_of_field
 from covermap.field.field_passes import pass_table
 from covermap.field.field_result import FieldResult, MassBalance
-from covermap.field.harvest_record import Harvest, assumptions, pass_lines, read_harvest
+from covermap.field.harvest import Harvest
+from covermap.field.harvest_record import assumptions, pass_lines, read_harvest, run_of
 from covermap.ground.grid import Grid
 from covermap.ground.lean_memory import give_back
 from covermap.ground.rasters import Raster
@@ -60,7 +61,7 @@ def map_field(
     CovermapError
         If the track or a setting does not allow a map.
     """
-    progress = progress or _silent
+    progress = progress or (lambda _step: None)
     give_back(len(track.fixes))
     progress("passes and residue flow")
     harvest = read_harvest(track, settings, boundary, wind)
@@ -69,8 +70,9 @@ def map_field(
         flow.through_kg, harvest.newly_cut_m2, sweeps.length_m, harvest.pass_of_sweep
     )
     lines = pass_lines(harvest)
+    widest = pd.Series(sweeps.header_width_m).groupby(harvest.pass_of_sweep).max()
     outline = boundary or field_outline(
-        lines, harvest.passes.table["spacing_m"].to_numpy(), _widths(harvest)
+        lines, harvest.passes.table["spacing_m"].to_numpy(), widest.to_numpy()
     )
     progress("where it landed")
     ground = ground_of_field(harvest, settings, own, outline, bounded=boundary is not None)
@@ -78,16 +80,6 @@ def map_field(
     give_back(len(track.fixes))
     progress("what it means")
     return _meaning(track, settings, harvest, own, ground, lines, outline, progress)
-
-
-def _silent(step: str) -> None:
-    """Take no notice of progress."""
-
-
-def _widths(harvest: Harvest) -> np.ndarray:
-    """Give the widest header of each pass [m]."""
-    width_m = pd.Series(harvest.sweeps.header_width_m)
-    return width_m.groupby(harvest.pass_of_sweep).max().to_numpy()
 
 
 def _meaning(
@@ -115,7 +107,7 @@ def _meaning(
     give_back(len(track.fixes))
     progress("why strips are there")
     causes_kg = strip_causes(
-        harvest.as_run(),
+        run_of(harvest),
         Cut(sweeps, harvest.newly_cut_m2, own_kg_m2, ground.rasters["cut_by"]),
         grid,
         found.sums,

@@ -38,6 +38,51 @@ _BLOCK_STORE = 64 * 2**20
 _BLOCK = 512
 
 
+class GeotiffBand:
+    """A band of a GeoTIFF, opened anew whenever it is read: a :class:`Raster`.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    band : int
+        From 1.
+    shape : tuple of int
+        Rows, columns.
+    way_out : str
+        What to do where it cannot be read, for the message.
+    """
+
+    def __init__(self, path: Path, band: int, shape: tuple[int, int], way_out: str) -> None:
+        self.shape = shape
+        self._path, self._band, self._way_out = path, band, way_out
+
+    def rows(self, first: int, count: int) -> np.ndarray:
+        """Give ``count`` rows from row ``first``, float32.
+
+        Raises
+        ------
+        OutputError
+            If the file is damaged or gone.
+        """
+        import rasterio
+        from rasterio.errors import RasterioError
+        from rasterio.windows import Window
+
+        count = max(min(count, self.shape[0] - first), 0)
+        try:
+            with rasterio.open(self._path) as raster:
+                part = Window(0, first, self.shape[1], count)
+                return np.asarray(raster.read(self._band, window=part, out_dtype=np.float32))
+        except RasterioError as error:
+            raise OutputError(
+                f"{self._path}: damaged or no GeoTIFF ({error}).", way_out=self._way_out
+            ) from error
+
+    def whole(self) -> np.ndarray:
+        """Give all rows, read into memory."""
+        return self.rows(0, self.shape[0])
+
+
 def write_geotiff(
     path: Path, grid: Grid, bands: Mapping[str, np.ndarray | Raster], tags: Mapping[str, str]
 ) -> None:

@@ -4,24 +4,24 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.files import schemas
+from covermap.files.geotiff import GeotiffBand
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
     from covermap.ground.grid import Grid
+    from covermap.ground.rasters import Raster
 
-#: Bands of ``residue.tif`` that are read.
-BANDS = ("residue_t_ha", "cover_pct", "spread_ratio")
+#: Bands of ``residue.tif``, in its order.
+BANDS = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
 
 MAP_AGAIN = "Run covermap map again to write it."
 _STRIPS_NEED = {"strip_id", "kind", "mean_ratio", "excess_kg", "deficit_kg", "passes", "discharge"}
@@ -32,14 +32,14 @@ _PARTS = ("field", "inputs_sha256", "evenness", "gap", "double", "passes", "fixe
 
 @dataclass(frozen=True)
 class MapResult:
-    """One folder of results.
+    """One folder of results: a :class:`covermap.field.mapped_field.MappedField`.
 
     Attributes
     ----------
     folder : pathlib.Path
     grid : Grid
-    bands : mapping of str to numpy.ndarray
-        (rows, cols) float32 by the names of :data:`BANDS`, NaN where there is none.
+    rasters : mapping of str to Raster
+        float32 by the names of :data:`BANDS`, NaN where there is none; read when asked for.
     passes, strips : geopandas.GeoDataFrame
         In the grid's CRS.
     summary : mapping
@@ -48,15 +48,20 @@ class MapResult:
 
     folder: Path
     grid: Grid
-    bands: Mapping[str, np.ndarray]
+    rasters: Mapping[str, Raster]
     passes: gpd.GeoDataFrame
     strips: gpd.GeoDataFrame
     summary: Mapping[str, Any]
 
     @property
-    def field_name(self) -> str:
+    def name(self) -> str:
         """As the person calls the field."""
         return str(self.summary["field"].get("name") or self.folder.name)
+
+    @property
+    def place(self) -> str:
+        """The folder."""
+        return str(self.folder)
 
     @property
     def limits(self) -> SpreadLimits:
@@ -97,8 +102,8 @@ def open_result(folder: Path) -> MapResult:
             "Expected a folder that covermap map wrote.",
             "Name that folder.",
         )
-    summary = _read_summary(folder)
-    grid, bands = _read_raster(folder / "residue.tif")
+    summary = read_summary(folder)
+    grid, rasters = _open_raster(folder / "residue.tif")
     stated = summary["field"]
     if not _of_one_run(stated.get("bounds_m"), stated.get("cell_m"), grid):
         raise OutputError(
@@ -109,9 +114,9 @@ def open_result(folder: Path) -> MapResult:
     return MapResult(
         folder,
         grid,
-        bands,
-        _read_table(folder / "passes.gpkg", "passes", _PASSES_NEED, grid),
-        _read_table(folder / "strips.gpkg", "strips", _STRIPS_NEED, grid),
+        rasters,
+        read_layer(folder / "passes.gpkg", "passes", _PASSES_NEED).to_crs(grid.crs),
+        read_layer(folder / "strips.gpkg", "strips", _STRIPS_NEED).to_crs(grid.crs),
         summary,
     )
 
@@ -127,7 +132,14 @@ def _of_one_run(bounds_m: object, cell_m: object, grid: Grid) -> bool:
     )
 
 
-def _read_summary(folder: Path) -> dict[str, Any]:
+def read_summary(folder: Path) -> dict[str, Any]:
+    """Read ``summary.json`` of a folder of results.
+
+    Raises
+    ------
+    OutputError
+        If it is missing, damaged or of another version.
+    """
     path = folder / "summary.json"
     try:
         content = json.loads(path.read_text("utf-8"))
@@ -157,7 +169,7 @@ def _read_summary(folder: Path) -> dict[str, Any]:
     return dict(content)
 
 
-def _read_raster(path: Path) -> tuple[Grid, dict[str, np.ndarray]]:
+def _open_raster(path: Path) -> tuple[Grid, dict[str, Raster]]:
     import rasterio
     from pyproj import CRS
     from pyproj.exceptions import CRSError
@@ -184,34 +196,43 @@ def _read_raster(path: Path) -> tuple[Grid, dict[str, np.ndarray]]:
                 )
             crs = CRS.from_wkt(raster.crs.to_wkt())
             grid = Grid(crs, place.c, place.f, place.a, raster.height, raster.width)
-            bands = {
-                name: raster.read(raster.descriptions.index(name) + 1).astype(np.float32)
+            rasters: dict[str, Raster] = {
+                name: GeotiffBand(path, raster.descriptions.index(name) + 1, grid.shape, MAP_AGAIN)
                 for name in BANDS
             }
     except (RasterioError, CRSError) as error:
         raise OutputError(f"{path}: damaged or no GeoTIFF ({error}).", way_out=MAP_AGAIN) from error
-    return grid, bands
+    return grid, rasters
 
 
-def _read_table(path: Path, layer: str, needed: set[str], grid: Grid) -> gpd.GeoDataFrame:
+def read_layer(
+    path: Path, layer: str, needed: Collection[str] = (), *, shapes: bool = True
+) -> gpd.GeoDataFrame:
+    """Read a layer of a GeoPackage of results, with its shapes or as a plain table.
+
+    Raises
+    ------
+    OutputError
+        If the file is missing or damaged, or a needed column or the CRS is not in it.
+    """
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
 
     if not path.is_file():
         raise OutputError(f"{path.parent}: no {path.name} in it.", way_out=MAP_AGAIN)
     try:
-        table = pyogrio.read_dataframe(path, layer=layer)
+        table = pyogrio.read_dataframe(path, layer=layer, read_geometry=shapes)
     except (DataSourceError, DataLayerError) as error:
         raise OutputError(
             f"{path}: damaged or no GeoPackage ({error}).", way_out=MAP_AGAIN
         ) from error
-    missing = sorted(needed - set(table.columns))
+    missing = sorted(set(needed) - set(table.columns))
     if missing:
         raise OutputError(
             f"{path}: no column {missing[0]}. It was made by another version of covermap or "
             "changed since.",
             way_out=MAP_AGAIN,
         )
-    if table.crs is None:
+    if shapes and table.crs is None:
         raise OutputError(f"{path}: it names no CRS.", way_out=MAP_AGAIN)
-    return table.to_crs(grid.crs)
+    return table

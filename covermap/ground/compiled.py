@@ -15,16 +15,6 @@ def compiled(function: F) -> F:
 
     Where neither the package folder nor the user's cache folder can be written, the
     function is compiled anew in each run: slower to start, the same numbers.
-
-    Parameters
-    ----------
-    function : callable
-        A function that Numba can compile.
-
-    Returns
-    -------
-    callable
-        The compiled function, with the same signature.
     """
     return _compiled(function, {})
 

@@ -26,12 +26,8 @@ class Grid:
     ----------
     crs : pyproj.CRS
         Projected, in metres.
-    west, north : float
-        Outer edges [m].
-    cell_m : float
-        Side of a cell [m].
-    rows, cols : int
-        Size of the grid.
+    west, north, cell_m : float
+        Outer edges and side of a cell [m].
     """
 
     crs: CRS
@@ -84,18 +80,9 @@ class Window:
 def grid_around(
     crs: CRS, bounds: tuple[float, float, float, float], cell_m: float, margin_m: float = 0.0
 ) -> Grid:
-    """Make the smallest aligned grid that holds ``bounds`` and a margin.
+    """Make the smallest aligned grid that holds ``bounds`` and a margin on every side.
 
-    Parameters
-    ----------
-    crs : pyproj.CRS
-        Projected, in metres.
-    bounds : tuple of float
-        West, south, east, north [m].
-    cell_m : float
-        Side of a cell [m].
-    margin_m : float
-        Added on every side [m].
+    Bounds are west, south, east, north [m] in the CRS, which is projected and in metres.
 
     Raises
     ------

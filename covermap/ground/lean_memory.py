@@ -23,10 +23,7 @@ _M_MMAP_THRESHOLD = -3
 def give_back(fixes: int) -> None:
     """Give back what is free now, and from now on large blocks as they are freed.
 
-    Parameters
-    ----------
-    fixes : int
-        In the track; up to :data:`LARGE_TRACK` nothing is done, since it costs time.
+    Nothing is done for tracks of up to :data:`LARGE_TRACK` fixes, since it costs time.
     """
     if fixes <= LARGE_TRACK:
         return
@@ -37,19 +34,9 @@ def give_back(fixes: int) -> None:
 
 
 def at_rows(column: pd.Series, rows: np.ndarray) -> np.ndarray:
-    """Give the values of a settings column at ``rows``, without a copy where all are alike.
+    """Give (n,) the numbers of a settings column at ``rows`` of the path.
 
-    Parameters
-    ----------
-    column : pandas.Series
-        Of numbers; one number for all or one for each.
-    rows : numpy.ndarray
-        (n,) rows of the path.
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,), read-only where all are alike.
+    Read-only and without a copy where all are alike.
     """
     values = column.to_numpy()
     if len(values) and values.strides == (0,):

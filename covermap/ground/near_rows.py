@@ -18,17 +18,10 @@ _SLACK_ROWS = 2
 
 
 def rows_of_chunks(corners: np.ndarray, grid: Grid) -> np.ndarray:
-    """Give the rows that each :data:`CHUNK` of bands may touch.
+    """Give (chunks, 2) int64 the rows that each :data:`CHUNK` of bands may touch.
 
-    Parameters
-    ----------
-    corners : numpy.ndarray
-        (n, 4, 2) easting, northing [m], in order of travel.
-
-    Returns
-    -------
-    numpy.ndarray
-        (chunks, 2) int64 first row, row after the last.
+    First row and row after the last. ``corners`` are (n, 4, 2) easting, northing [m], in order
+    of travel.
     """
     if not len(corners):
         return np.zeros((0, 2), np.int64)

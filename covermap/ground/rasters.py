@@ -127,9 +127,19 @@ class DerivedRaster(Raster):
         return self._function(*(source.rows(first, count) for source in self._sources))
 
 
-def as_raster(values: np.ndarray | Raster) -> Raster:
-    """Take an array for a raster; give a raster as it is."""
-    return HeldRaster(values) if isinstance(values, np.ndarray) else values
+class PlacedRaster(DerivedRaster):
+    """A derived raster that also depends on where its rows lie: ``function(first, *rows)``."""
+
+    def rows(self, first: int, count: int) -> np.ndarray:
+        """Give ``count`` rows from row ``first``."""
+        return self._function(first, *(source.rows(first, count) for source in self._sources))
+
+
+def as_raster(values: np.ndarray | float | Raster) -> Raster:
+    """Take an array or a number for a raster; give a raster as it is."""
+    if isinstance(values, np.ndarray | float | int):
+        return HeldRaster(np.atleast_2d(values))
+    return values
 
 
 def new_raster(grid: Grid, dtype: type) -> HeldRaster | FiledRaster:
@@ -145,8 +155,10 @@ def new_raster(grid: Grid, dtype: type) -> HeldRaster | FiledRaster:
     return FiledRaster(grid.shape, dtype)
 
 
-def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> list[Window]:
-    """Cut ``grid`` into windows of whole rows.
+def stripes(
+    grid: Grid | Raster, *, cells: int | None = None, rows_together: int = 1
+) -> list[Window]:
+    """Cut a grid or raster into windows of whole rows, from north to south.
 
     Parameters
     ----------
@@ -155,18 +167,11 @@ def stripes(grid: Grid, *, cells: int | None = None, rows_together: int = 1) -> 
         :data:`LEAN_CELLS`.
     rows_together : int
         Edges fall on multiples of this many rows.
-
-    Returns
-    -------
-    list of Window
-        From north to south.
     """
-    lean = grid.rows * grid.cols > LEAN_CELLS
-    cells = cells or (STRIPE_CELLS // 2 if lean else STRIPE_CELLS)
-    tall = max(cells // max(grid.cols, 1) // rows_together * rows_together, rows_together)
-    return [
-        Window(row, 0, min(tall, grid.rows - row), grid.cols) for row in range(0, grid.rows, tall)
-    ]
+    rows, cols = grid.shape
+    cells = cells or (STRIPE_CELLS // 2 if rows * cols > LEAN_CELLS else STRIPE_CELLS)
+    tall = max(cells // max(cols, 1) // rows_together * rows_together, rows_together)
+    return [Window(row, 0, min(tall, rows - row), cols) for row in range(0, rows, tall)]
 
 
 def _no_room(error: OSError) -> OutputError:

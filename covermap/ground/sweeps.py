@@ -30,7 +30,7 @@ def sweep_corners(
     right_m: np.ndarray,
     heading_rad: np.ndarray,
 ) -> np.ndarray:
-    """Give the corners of each sweep.
+    """Give (n, 4, 2) the corners of each sweep [m]: left start, right start, right end, left end.
 
     Parameters
     ----------
@@ -43,11 +43,6 @@ def sweep_corners(
         ``left_m < right_m``.
     heading_rad : numpy.ndarray
         (n,) direction used where start and end coincide, clockwise from north [rad].
-
-    Returns
-    -------
-    numpy.ndarray
-        (n, 4, 2): left start, right start, right end, left end [m].
     """
     corners = np.empty((len(start), 4, 2))
     _set_corners(

@@ -71,12 +71,8 @@ def limit_threads(count: int) -> Iterator[None]:
 def row_parts(window: Window, sweep_rows: np.ndarray, cores: int | None = None) -> list[Window]:
     """Cut ``window`` into bands of rows with about as many sweeps each, one per core.
 
-    Parameters
-    ----------
-    sweep_rows : numpy.ndarray
-        (n,) row of the middle of each sweep [cells].
-    cores : int, optional
-        No more parts than this; as many as there are cores if not given.
+    ``sweep_rows`` is (n,) the row of the middle of each sweep [cells]; ``cores`` is the most
+    parts, as many as there are cores if not given.
     """
     parts = min(cores or core_count(), window.rows * window.cols // _LEAST_CELLS)
     if parts < 2:
@@ -118,5 +114,4 @@ def in_threads(work: Callable[[Window], None], parts: list[Window]) -> None:
         work(parts[0])
         return
     with ThreadPoolExecutor(len(parts)) as pool:
-        for done in [pool.submit(work, part) for part in parts]:
-            done.result()
+        list(pool.map(work, parts))

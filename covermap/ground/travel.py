@@ -36,12 +36,8 @@ def travel_along(path: pd.DataFrame) -> Travel:
 
     Across a break in the log the machine is taken to drive straight on from the last fix
     and to arrive straight at the next one, each at its own pace; never past the next fix
-    if that lies straight ahead.
-
-    Parameters
-    ----------
-    path : pandas.DataFrame
-        ``easting``, ``northing``, ``clock_s``, ``record_s``, ``travel_m``, ``gap``.
+    if that lies straight ahead. The path has ``easting``, ``northing``, ``clock_s``,
+    ``record_s``, ``travel_m`` and ``gap``.
     """
     fixes = [path[name].to_numpy(float) for name in ("easting", "northing")]
     clock = path["clock_s"].to_numpy(float)

@@ -78,12 +78,10 @@ def clean_track(
     ----------
     track : Track
         As read.
-    most_speed_m_s : float
-        Faster is a position error [m/s].
-    most_harvest_speed_m_s : float
-        Faster, for several fixes on end, is road travel [m/s].
+    most_speed_m_s, most_harvest_speed_m_s : float
+        Faster is a position error, and for several fixes on end road travel [m/s].
     grain_delay_s : float
-        Seconds from cutting to the grain reading; readings are moved back by it [s].
+        From cutting to the grain reading; readings are moved back by it [s].
 
     Raises
     ------

@@ -74,22 +74,11 @@ def ledger_of_unreadable(unreadable: pd.DataFrame) -> Ledger:
     unreadable : pandas.DataFrame
         source_row, reason, detail and, where a row still tells its grain, grain_kg.
     """
-    rows = len(unreadable)
-    grain = unreadable["grain_kg"].to_numpy(float) if "grain_kg" in unreadable else np.zeros(rows)
-    removed = pd.DataFrame(
-        {
-            "source_row": unreadable["source_row"].to_numpy(np.int64),
-            "time": pd.Series(pd.NaT, index=range(rows), dtype="datetime64[ns, UTC]"),
-            "easting": np.nan,
-            "northing": np.nan,
-            "reason": "unreadable",
-            "detail": unreadable["reason"].astype(str).to_numpy(object)
-            + " "
-            + unreadable["detail"].fillna("").astype(str).to_numpy(object),
-            "grain_kg": grain,
-        }
-    )
-    return Ledger(removed, float(grain.sum()))
+    grain = unreadable["grain_kg"].to_numpy(float) if "grain_kg" in unreadable else 0.0
+    fixes = unreadable.assign(easting=np.nan, northing=np.nan, grain_kg=grain)
+    detail = unreadable["reason"].astype(str) + " " + unreadable["detail"].fillna("").astype(str)
+    removed = _written_off(fixes, "unreadable", detail.to_numpy(object))
+    return Ledger(removed, float(removed["grain_kg"].sum()))
 
 
 def one_ledger(ledgers: list[Ledger]) -> Ledger:
@@ -105,19 +94,9 @@ def one_ledger(ledgers: list[Ledger]) -> Ledger:
 
 
 def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
-    """Warn where much of the grain or many of the fixes were left out.
+    """Warn where much of the grain or many of the fixes were left out, naming the main reason.
 
-    Parameters
-    ----------
-    ledger : Ledger
-        Of all rules, passes included.
-    fixes_read : int
-        Rows in the track.
-
-    Returns
-    -------
-    str or None
-        One sentence that names the main reason.
+    ``ledger`` is that of all rules, passes included, ``fixes_read`` the rows in the track.
     """
     removed = ledger.removed
     if len(removed) == 0 or fixes_read == 0:
@@ -138,7 +117,7 @@ def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
     )
 
 
-def _written_off(fixes: pd.DataFrame, reason: str, detail: str) -> pd.DataFrame:
+def _written_off(fixes: pd.DataFrame, reason: str, detail: str | np.ndarray) -> pd.DataFrame:
     time = (
         fixes["time"]
         if "time" in fixes
@@ -146,7 +125,7 @@ def _written_off(fixes: pd.DataFrame, reason: str, detail: str) -> pd.DataFrame:
     )
     return pd.DataFrame(
         {
-            "source_row": fixes["source_row"].to_numpy(),
+            "source_row": fixes["source_row"].to_numpy(np.int64),
             "time": time.to_numpy() if time.dt.tz is None else time.array,
             "easting": fixes["easting"].to_numpy(),
             "northing": fixes["northing"].to_numpy(),

@@ -22,16 +22,8 @@ def drove_straight_on(
 ) -> bool:
     """Tell whether the machine went straight on, at its pace, while nothing was logged.
 
-    Parameters
-    ----------
-    ahead_m, aside_m : float
-        From the last fix before to the first after, along and across the heading [m].
-    waited_s : float
-        Between the two [s].
-    pace_m_s : float
-        Of the run before [m/s].
-    cut_width_m : float
-        Header width [m].
+    ``ahead_m`` and ``aside_m`` lead from the last fix before to the first after, along and
+    across the heading; the pace is that of the run before.
     """
     distance = float(np.hypot(ahead_m, aside_m))
     if not 0 < ahead_m <= distance <= LONGEST_HOLE_M or waited_s <= 0:
@@ -44,17 +36,8 @@ def drove_straight_on(
 def notes_on_holes(path: pd.DataFrame, pass_of_fix: np.ndarray) -> list[str]:
     """Say where no fix was logged for a while within a pass, so that ground is missing.
 
-    Parameters
-    ----------
-    path : pandas.DataFrame
-        Cleaned path.
-    pass_of_fix : numpy.ndarray
-        (len(path),) pass number, 0 where nothing was harvested.
-
-    Returns
-    -------
-    list of str
-        One sentence for each hole, the longest first, and one for the rest.
+    ``pass_of_fix`` is (len(path),), 0 where nothing was harvested. One note for each hole, the
+    longest first, and one for the rest.
     """
     if "time" not in path:
         return []

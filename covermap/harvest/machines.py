@@ -22,19 +22,10 @@ _LEAST_APART_M = 5.0
 def fixes_by_machine(
     fixes: pd.DataFrame, notes: list[str]
 ) -> list[tuple[str | None, pd.DataFrame]]:
-    """Split the fixes by machine, the one that started first in front.
+    """Split the fixes, in file order, by machine, the one that started first in front.
 
-    Parameters
-    ----------
-    fixes : pandas.DataFrame
-        In file order.
-    notes : list of str
-        Grows by what was split and assumed.
-
-    Returns
-    -------
-    list of (str or None, pandas.DataFrame)
-        Name and fixes of each machine; one without a name if the track tells none apart.
+    Gives name and fixes of each, one without a name if the track tells none apart; ``notes``
+    grows by what was split and assumed.
     """
     if "machine_id" not in fixes:
         return [(None, fixes)]
@@ -82,8 +73,6 @@ def refuse_two_machines(
         (n,) fixes that would be dropped as position spikes.
     most_speed : float
         Faster is a position error [m/s].
-    source : str
-        File name, for the message.
 
     Raises
     ------

@@ -11,14 +11,8 @@ def combine_heading_deg(heading_deg: np.ndarray, length_m: np.ndarray) -> float:
     """Give the direction that passes have in common, there and back alike [deg, 0 to 180).
 
     The mean of doubled angles, weighted by length (axial data; Mardia and Jupp, Directional
-    Statistics, from memory).
-
-    Parameters
-    ----------
-    heading_deg : numpy.ndarray
-        (n,) headings, clockwise from north; NaN for laps, which are left out.
-    length_m : numpy.ndarray
-        (n,) lengths of the passes [m].
+    Statistics, from memory). (n,) headings are clockwise from north, NaN for laps, which are
+    left out.
 
     Raises
     ------

@@ -20,17 +20,7 @@ _BLOCK_SWEEPS = 1 << 14
 def field_outline(lines: np.ndarray, spacing_m: np.ndarray, width_m: np.ndarray) -> BaseGeometry:
     """Draw the outline around the header's sweeps, closing the chinks between passes.
 
-    Parameters
-    ----------
-    lines : numpy.ndarray of shapely.LineString
-        (passes,) middle line of each pass [m].
-    spacing_m, width_m : numpy.ndarray
-        (passes,) pass spacing (NaN where unknown) and header width [m].
-
-    Returns
-    -------
-    shapely geometry
-        Polygon or MultiPolygon.
+    (passes,) each: middle lines [m], pass spacing (NaN where unknown) and header width.
     """
     known = spacing_m[np.isfinite(spacing_m)]
     usual = float(np.median(known)) if len(known) else float(np.median(width_m))
@@ -55,14 +45,7 @@ def field_outline(lines: np.ndarray, spacing_m: np.ndarray, width_m: np.ndarray)
 def check_boundary(boundary: BaseGeometry, sweep_corners: np.ndarray, name: str) -> None:
     """Refuse a boundary that the harvested ground does not touch.
 
-    Parameters
-    ----------
-    boundary : shapely geometry
-        Outline of the field.
-    sweep_corners : numpy.ndarray
-        (n, 4, 2) corners of the header's sweeps [m].
-    name : str
-        Name of the boundary file.
+    ``sweep_corners`` are (n, 4, 2) corners of the header's sweeps [m], ``name`` is the file's.
 
     Raises
     ------

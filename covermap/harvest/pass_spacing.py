@@ -14,19 +14,10 @@ HEADING_BASE_M = 6.0
 
 
 def headings_along(xy: np.ndarray, along: np.ndarray) -> np.ndarray:
-    """Give unwrapped headings [rad] read over a few metres either side of each fix.
+    """Give (n,) unwrapped headings [rad] read over a few metres either side of each fix.
 
-    Parameters
-    ----------
-    xy : numpy.ndarray
-        (n, 2) easting, northing [m].
-    along : numpy.ndarray
-        (n,) chainage of each, never falling [m].
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,) clockwise from north.
+    Clockwise from north. ``xy`` is (n, 2) easting, northing [m], ``along`` (n,) the chainage
+    of each, never falling [m].
     """
     half = HEADING_BASE_M / 2
     ahead = np.clip(along + half, along[0], along[-1])
@@ -46,10 +37,9 @@ def spacing_and_heading(
 
     Parameters
     ----------
-    xy : numpy.ndarray
-        (n, 2) easting, northing [m] of the harvested fixes; a pass stands together.
-    number : numpy.ndarray
-        (n,) pass of each, from 1, rising.
+    xy, number : numpy.ndarray
+        (n, 2) easting, northing [m] of the harvested fixes, a pass standing together; (n,)
+        pass of each, from 1, rising.
     cut_width_m : float
         Header width [m].
 

@@ -55,12 +55,7 @@ class Passes:
 def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
     """Find the passes of a cleaned track.
 
-    Parameters
-    ----------
-    clean : CleanTrack
-        Path with the cutting fixes marked.
-    cut_width_m : float
-        Header width [m]; sets how tight a turn is and what lies beside what.
+    The header's width sets how tight a turn is and what lies beside what.
 
     Raises
     ------

@@ -28,21 +28,15 @@ def mend_columns(
 ) -> pd.DataFrame:
     """Check header width, yield, moisture and grain mass of a track as read.
 
+    Fractions are turned into percent and a running total into mass per record; ``notes`` grows
+    by what was mended or is doubtful.
+
     Parameters
     ----------
     fixes : pandas.DataFrame
         Canonical columns in SI units, file order, rows without a position included.
     headers : mapping of str to str
         Canonical name to the header in the file.
-    name : str
-        File name, for messages.
-    notes : list of str
-        Grows by what was mended or is doubtful.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With fractions turned into percent and a running total into mass per record.
 
     Raises
     ------
@@ -95,10 +89,8 @@ def warning_of_yield(
     ----------
     grain_kg, area_m2 : numpy.ndarray
         (n,) wet grain [kg] and area swept [m²] of each harvested fix.
-    reading : str or None
-        Canonical column the grain came from.
-    headers : mapping of str to str
-        Canonical name to the header in the file.
+    reading, headers : str or None, mapping of str to str
+        Canonical column the grain came from; canonical names to the headers in the file.
     cut_width_m : float
         Header width [m], for the message.
     """

@@ -34,22 +34,11 @@ def grain_per_record(fixes: pd.DataFrame) -> np.ndarray:
 
 
 def grain_of_lost_rows(fixes: pd.DataFrame, lost: np.ndarray, has_time: bool) -> np.ndarray:
-    """Give the wet grain [kg] of rows without a position that no other row speaks for.
+    """Give (n,) the wet grain [kg] of rows without a position that no other row speaks for.
 
     A flow times the time since the record before covers a short hole already; a mass, or a
-    flow with its own interval, is lost with its row.
-
-    Parameters
-    ----------
-    fixes : pandas.DataFrame
-        All rows in file order.
-    lost : numpy.ndarray
-        (n,) True where the row has no usable position.
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,) zeros where ``lost`` is False.
+    flow with its own interval, is lost with its row. ``fixes`` are all rows in file order,
+    ``lost`` (n,) marks those without a usable position; others give 0.
     """
     if not lost.any():
         return np.zeros(len(fixes))
@@ -70,13 +59,7 @@ def fill_blank_readings(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     """Fill short blanks in the grain reading from the readings before and after.
 
     Only where the machine was cutting on both sides, drove on, and did not lift the header.
-
-    Parameters
-    ----------
-    path : pandas.DataFrame
-        One machine's path with ``gap``, ``record_s`` and ``grain_kg``.
-    notes : list of str
-        Grows by a sentence with the count.
+    ``path`` is one machine's, with ``gap``, ``record_s`` and ``grain_kg``.
     """
     column = reading_column(path)
     if column is None:

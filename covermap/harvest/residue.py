@@ -156,16 +156,12 @@ def residue_flow(
 
     Parameters
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
-    rows : numpy.ndarray
-        (n,) harvested rows of it.
+    path, rows : pandas.DataFrame, numpy.ndarray
+        Cleaned path and (n,) harvested rows of it.
     newly_cut_m2 : numpy.ndarray
         (n,) area each fix cut newly [m²].
-    crop : Crop
-        Row of the crop table.
-    ratios : ResidueRatios
-        From :func:`residue_ratios`.
+    crop, ratios : Crop, ResidueRatios
+        Row of the crop table, and what :func:`residue_ratios` gave.
     grain_yield_t_ha, grain_moisture_pct : float or None
         As stated by the person [t/ha at that moisture, % of wet mass].
 
@@ -208,38 +204,21 @@ def residue_flow(
 
 
 def own_residue_kg_m2(
-    through_kg: np.ndarray,
-    newly_cut_m2: np.ndarray,
-    length_m: np.ndarray,
-    pass_no: np.ndarray,
-    reach_m: float = OWN_RESIDUE_REACH_M,
+    through_kg: np.ndarray, newly_cut_m2: np.ndarray, length_m: np.ndarray, pass_no: np.ndarray
 ) -> np.ndarray:
-    """Give the residue per area that the ground at each fix gave up [kg/m²].
+    """Give (n,) the residue per area that the ground at each fix gave up [kg/m²].
 
-    A running mean along each pass (mass over area within ``reach_m`` either side), scaled
-    so that each pass gives up exactly what went through the machine.
-
-    Parameters
-    ----------
-    through_kg, newly_cut_m2, length_m : numpy.ndarray
-        (n,) residue [kg], area [m²] and travel [m] of each fix.
-    pass_no : numpy.ndarray
-        (n,) pass of each fix; fixes of one pass stand together.
-    reach_m : float
-        Half the length averaged over [m].
-
-    Returns
-    -------
-    numpy.ndarray
-        (n,) [kg/m²]; 0 where nothing was newly cut within reach.
+    A running mean along each pass (mass over area within :data:`OWN_RESIDUE_REACH_M` either
+    side), scaled so that each pass gives up exactly what went through the machine; 0 where
+    nothing was newly cut within reach. All are (n,); fixes of one pass stand together.
     """
     if len(through_kg) == 0:
         return np.zeros(0)
     new_pass = np.append(True, pass_no[1:] != pass_no[:-1])
     # passes are set far apart on one line, so that one search serves all
-    middle = np.cumsum(length_m) - length_m / 2 + np.cumsum(new_pass) * 4 * reach_m
-    low = np.searchsorted(middle, middle - reach_m)
-    high = np.searchsorted(middle, middle + reach_m, side="right")
+    middle = np.cumsum(length_m) - length_m / 2 + np.cumsum(new_pass) * 4 * OWN_RESIDUE_REACH_M
+    low = np.searchsorted(middle, middle - OWN_RESIDUE_REACH_M)
+    high = np.searchsorted(middle, middle + OWN_RESIDUE_REACH_M, side="right")
     mass = np.append(0.0, np.cumsum(through_kg))
     area = np.append(0.0, np.cumsum(newly_cut_m2))
     near_area = area[high] - area[low]

@@ -25,17 +25,8 @@ def cross_track_sigma_m(path: pd.DataFrame) -> float:
 
     From differences of the fourth order (second differences of second differences), so that
     a curve, whose second differences are all alike, is not taken for roughness. Errors that
-    change slowly leave no trace here, nor need they: they do not make headings wobble.
-
-    Parameters
-    ----------
-    path : pandas.DataFrame
-        ``easting``, ``northing`` [m] and ``gap``.
-
-    Returns
-    -------
-    float
-        0 if no five fixes follow one another without a gap.
+    change slowly leave no trace here, nor need they: they do not make headings wobble. 0 if no
+    five fixes follow one another without a ``gap``.
     """
     if len(path) < 5:
         return 0.0
@@ -63,19 +54,9 @@ def _jumps_across(path: pd.DataFrame) -> np.ndarray:
 
 
 def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
-    """Smooth the path along its travel where positions are rough; else leave it as it is.
+    """Smooth the path along its travel where positions are rough; else give it as it is.
 
-    Parameters
-    ----------
-    path : pandas.DataFrame
-        ``easting``, ``northing``, ``step_m`` [m] and ``gap``.
-    notes : list of str
-        Grows by a sentence if the path was smoothed.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same object if nothing was rough.
+    It has ``easting``, ``northing``, ``step_m`` [m] and ``gap``.
     """
     sigma = cross_track_sigma_m(path)
     gap = path["gap"].to_numpy(bool)

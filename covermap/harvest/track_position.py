@@ -46,14 +46,18 @@ def crs_from_text(text: str) -> pyproj.CRS:
         raise SettingsError(
             f"[field] crs {text}: not a coordinate reference system.",
             "",
-            "Write its EPSG code, e.g. EPSG:4326 for degrees or EPSG:32615 for UTM zone 15 north.",
+            "Give its EPSG code, e.g. {0} for degrees or {1} for UTM zone 15 north.",
+            Ask("field.crs", "EPSG:4326"),
+            Ask("field.crs", "EPSG:32615"),
         ) from None
     if crs.is_compound and crs.sub_crs_list:
         crs = crs.sub_crs_list[0]
     if not (crs.is_geographic or crs.is_projected):
         raise SettingsError(
             f"[field] crs {text}: {crs.name} is neither geographic nor projected.",
-            way_out="Give the EPSG code of degrees (EPSG:4326) or of a projected system.",
+            "",
+            "Give the code of degrees ({0}) or of a projected system.",
+            Ask("field.crs", "EPSG:4326"),
         )
     return crs
 

@@ -18,22 +18,11 @@ _SAME_PLACE_M = 0.05
 
 
 def merge_sections(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Merge rows that are sections of one header at one instant.
+    """Merge rows (in file order) that are sections of one header at one instant.
 
     Widths, flows and masses are summed, offsets and yields averaged by width, positions
-    averaged; a header is down if any section is. Plain duplicate rows stay as they are.
-
-    Parameters
-    ----------
-    fixes : pandas.DataFrame
-        Canonical columns, file order.
-
-    Returns
-    -------
-    fixes : pandas.DataFrame
-        One row per instant where sections were found.
-    notes : tuple of str
-        How many rows became how many fixes.
+    averaged; a header is down if any section is. Plain duplicate rows stay as they are. Gives
+    one row per instant where sections were found, and notes of how many became how many.
     """
     if "machine_id" in fixes and len(fixes["machine_id"].unique()) > 1:
         return _merge_per_machine(fixes)

@@ -29,10 +29,8 @@ class HeaderSweeps:
         (n,) rows of the path.
     corners : numpy.ndarray
         (n, 4, 2) corners of each sweep [m].
-    header_width_m : numpy.ndarray
-        (n,) width of the header [m].
-    length_m : numpy.ndarray
-        (n,) travel covered [m].
+    header_width_m, length_m : numpy.ndarray
+        (n,) width of the header and travel covered [m].
     """
 
     rows: np.ndarray
@@ -51,10 +49,9 @@ class CutGround:
         (rows, cols) part of each cell that was cut, 0 to 1.
     given_kg_m2 : numpy.ndarray
         (rows, cols) residue that this ground itself gave to the machine [kg/m²].
-    cut_by : numpy.ndarray
-        (rows, cols) sweep that cut most of the cell, -1 where nothing was cut.
-    across_m : numpy.ndarray
-        (rows, cols) distance to the right of that sweep's middle line [m], float32.
+    cut_by, across_m : numpy.ndarray
+        (rows, cols) sweep that cut most of the cell, -1 where nothing was cut, and how far
+        right of its middle line the cell lies [m], float32.
     """
 
     cut_share: np.ndarray
@@ -73,10 +70,8 @@ def header_sweeps(
 
     Parameters
     ----------
-    path : pandas.DataFrame
-        Cleaned path.
-    pass_of_fix : numpy.ndarray
-        (len(path),) pass number, 0 where nothing was harvested.
+    path, pass_of_fix : pandas.DataFrame, numpy.ndarray
+        Cleaned path, and (len(path),) pass number, 0 where nothing was harvested.
     cut_width_m, antenna_behind_header_m : numpy.ndarray
         (len(path),) header width and distance from antenna forward to the cutterbar [m].
     """
@@ -122,24 +117,15 @@ def cut_ground(
 
     Parameters
     ----------
-    sweeps : HeaderSweeps
-        In order of travel.
-    given_kg_per_m2 : numpy.ndarray
-        (n,) residue per newly cut area of each sweep [kg/m²].
-    grid : Grid
-        The field's grid.
-    window : Window, optional
-        Part of the grid; all of it by default.
+    sweeps, given_kg_per_m2 : HeaderSweeps, numpy.ndarray
+        In order of travel, and (n,) residue per newly cut area of each [kg/m²].
+    grid, window : Grid, Window
+        The field's, and the part of it that is asked for; all of it by default.
     chunk_rows : numpy.ndarray, optional
         Of the sweeps, from :func:`covermap.ground.near_rows.rows_of_chunks`, where many
         windows are asked for.
     cores : int, optional
         To work on at once; all if not given.
-
-    Returns
-    -------
-    CutGround
-        Rasters of the window.
     """
     window = window or whole(grid)
     shape = (window.rows, window.cols)
@@ -187,20 +173,15 @@ def newly_cut_m2(sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
     return total.reshape(-1)[: len(corners)] * grid.cell_area_m2
 
 
-def across_m(cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid) -> np.ndarray:
-    """Give how far right of its sweep's middle line each cell of the grid lies [m].
+def across_m(
+    cut_by: np.ndarray, sweeps: HeaderSweeps, grid: Grid, first_row: int = 0
+) -> np.ndarray:
+    """Give how far right of its sweep's middle line each cell of the grid lies [m], float32.
 
-    Parameters
-    ----------
-    cut_by : numpy.ndarray
-        (rows, cols) sweep that cut the cell, -1 none.
-
-    Returns
-    -------
-    numpy.ndarray
-        (rows, cols) float32, NaN where nothing was cut.
+    ``cut_by`` is (rows, cols) the sweep that cut the cell, from ``first_row`` of the grid, -1
+    none; NaN where nothing was cut.
     """
     across = np.full(cut_by.shape, np.nan, np.float32)
     corners = np.ascontiguousarray(sweeps.corners, np.float64)
-    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), 0, 0, across)
+    place_across(np.ascontiguousarray(cut_by), corners, grid.as_numbers(), first_row, 0, across)
     return across

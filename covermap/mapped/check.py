@@ -8,12 +8,12 @@ from typing import Any
 from covermap.drawing.labels import LEFT_OUT, opening
 from covermap.errors import Ask, CovermapError, SettingsError, in_python
 from covermap.field.harvest_record import assumptions
-from covermap.files.plain_values import plain
 from covermap.harvest.clean_track import REASONS, clean_track
 from covermap.harvest.passes import find_passes
 from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.settings.needed import crop_of, no_cut_width, no_spread_width, usual_cut_width_m
+from covermap.tables.plain_values import plain
 
 #: Cut width taken only to look for passes when none is known [m].
 _STAND_IN_WIDTH_M = 9.0
@@ -40,7 +40,7 @@ def check_report(
     missing: list[CovermapError] = []
     crop = None
     try:
-        crop = crop_of(settings)
+        crop = crop_of(settings.crop)
     except CovermapError as error:
         missing.append(error)
     width = usual_cut_width_m(settings.combine.cut_width_m, track.fixes)

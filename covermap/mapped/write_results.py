@@ -15,23 +15,24 @@ from pyproj import Transformer
 from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.map_texts import in_both_units
+from covermap.drawing.settings_used import settings_used
 from covermap.field.field_result import FieldResult
 from covermap.files.geotiff import write_geotiff
-from covermap.files.plain_values import write_json
+from covermap.files.open_result import BANDS
 from covermap.files.vectors import write_csv, write_passes, write_removed_fixes, write_strips
 from covermap.files.write_whole import whole_files
 from covermap.ground.rasters import Raster
 from covermap.ground.threads import core_count
 from covermap.mapped.map_page import MapContent, map_page
 from covermap.mapped.spectrum_plot import spectrum_plot
-from covermap.mapped.summary import cause_facts, facts, settings_used, summary
+from covermap.mapped.summary import cause_facts, facts, summary
 from covermap.plan.face import FieldPlan, with_words, write_plan
+from covermap.tables.plain_values import write_json
 
 
 def bands(result: FieldResult) -> dict[str, Raster]:
     """Give the raster bands by name, in the order of the file."""
-    names = ("residue_t_ha", "cover_pct", "spread_ratio", "layers")
-    return {name: result.rasters[name] for name in names}
+    return {name: result.rasters[name] for name in BANDS}
 
 
 def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = None) -> MapContent:
@@ -50,7 +51,9 @@ def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = No
         strips=result.strips if plan is None else plan.strips,
         boundary=result.outline,
         facts=in_both_units(card),
-        settings_text=in_both_units(lambda us: settings_used(result, us)),
+        settings_text=in_both_units(
+            lambda us: [(one.label, one.text(us)) for one in settings_used(result)]
+        ),
         date_text="" if start is None or start != start else f"{start:%Y-%m-%d}",
         limits=result.limits,
         us_units=us_units,
@@ -58,10 +61,10 @@ def map_content(result: FieldResult, us_units: bool, plan: FieldPlan | None = No
     )
 
 
-def _planned(plan: FieldPlan) -> dict[str, np.ndarray]:
+def _planned(plan: FieldPlan) -> dict[str, Raster]:
     """Give the rasters of a plan that the map page shows."""
-    harrowed = {} if plan.harrow is None else {"harrowed_ratio": plan.spot.harrowed_ratio}
-    return harrowed | {"cover_after_pct": plan.spot.cover_pct}
+    harrowed = {} if plan.harrow is None else {"harrowed_ratio": plan.ground.harrowed_ratio}
+    return harrowed | {"cover_after_pct": plan.ground.cover_pct}
 
 
 def _zones(plan: FieldPlan) -> gpd.GeoDataFrame:

@@ -65,7 +65,7 @@ class Limits:
 
 @dataclass(frozen=True)
 class Spot:
-    """The ground as the next pass meets it; arrays of one shape.
+    """Some cells of the ground as the next pass meets it; arrays of one shape.
 
     Attributes
     ----------

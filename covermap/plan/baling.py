@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.rasters import DerivedRaster, Raster, as_raster
+from covermap.plan.field_sums import count_of, sums_of
 from covermap.plan.operation_table import Operation
 from covermap.plan.operations import Case, residue_needed_t_ha
 from covermap.tables import read_table
@@ -31,10 +33,10 @@ class Baling:
 
     Attributes
     ----------
-    removable_t_ha : numpy.ndarray
+    removable_t_ha : Raster
         Straw that may leave [t/ha], from 0 to the share that can be baled; NaN stays NaN.
-    no_baling : numpy.ndarray of bool
-        Mapped ground where no more lies than must stay.
+    no_baling : Raster
+        Bool: mapped ground where no more lies than must stay.
     must_stay_t_ha : float
         Residue that must lie after baling [t/ha]; infinite where the cover is out of reach.
     removable_t, balable_t, residue_t : float
@@ -42,8 +44,8 @@ class Baling:
     notes : tuple of Said
     """
 
-    removable_t_ha: np.ndarray
-    no_baling: np.ndarray
+    removable_t_ha: Raster
+    no_baling: Raster
     must_stay_t_ha: float
     removable_t: float
     balable_t: float
@@ -73,7 +75,7 @@ def straw_need_t_ha(rotation: str) -> float:
 
 
 def removable_straw(
-    residue_t_ha: np.ndarray | float,
+    residue_t_ha: np.ndarray | float | Raster,
     operations: Sequence[Operation | str],
     *,
     cell_area_m2: float,
@@ -89,7 +91,7 @@ def removable_straw(
 
     Parameters
     ----------
-    residue_t_ha : array or float
+    residue_t_ha : array, float or Raster
         Flat dry matter now [t/ha].
     operations : sequence of Operation or str
         What follows before the cover is wanted, in order.
@@ -121,17 +123,24 @@ def removable_straw(
         raise SettingsError(
             f"keep_t_ha: {keep_t_ha!r} is out of range.", "Expected 0 t/ha or more."
         )
-    residue = np.asarray(residue_t_ha, dtype=float)
-    mapped = np.isfinite(residue)
-    if not mapped.any():
+    residue = as_raster(residue_t_ha)
+    lying = sums_of(residue)
+    if not lying.count:
         raise SettingsError("baling: no mapped ground.", "Expected cells that are not NaN.")
     for_cover = residue_needed_t_ha(
         target_cover_pct, operations, fragile=fragile, cover_m2_per_kg=cover_m2_per_kg, case=case
     )
     must_stay = max(for_cover, keep_t_ha)
-    balable = residue * balable_share
-    removable = np.where(mapped, np.clip(residue - must_stay, 0, balable), np.nan)
-    no_baling = mapped & (residue <= must_stay)
+
+    def may_leave(lies: np.ndarray) -> np.ndarray:
+        lies = lies.astype(float)
+        return np.where(
+            np.isfinite(lies), np.clip(lies - must_stay, 0, lies * balable_share), np.nan
+        )
+
+    removable = DerivedRaster(may_leave, residue)
+    no_baling = DerivedRaster(lambda lies: np.isfinite(lies) & (lies <= must_stay), residue)
+    kept = count_of(no_baling)
     rule = "baling-for-cover" if for_cover <= MOST_RESIDUE_T_HA else "baling-cover-out-of-reach"
     numbers = {
         "needed_t_ha": for_cover,
@@ -140,21 +149,18 @@ def removable_straw(
         "case": _CASES[case],
         "keep_t_ha": keep_t_ha,
         "keep_source": keep_source,
-        "share_pct": 100 * float(no_baling.sum()) / float(mapped.sum()),
+        "share_pct": 100 * kept / lying.count,
     }
     rules = [rule, *(["baling-for-soil"] if keep_t_ha else []),
-             *(["baling-none"] if no_baling.any() else []),
+             *(["baling-none"] if kept else []),
              "baling-takes-nutrients", "baling-caution"]  # fmt: skip
-
-    def tonnes(per_ha: np.ndarray) -> float:
-        return float(np.nansum(per_ha)) * cell_area_m2 / 1e4
-
+    cell_ha = cell_area_m2 / 1e4
     return Baling(
         removable_t_ha=removable,
         no_baling=no_baling,
         must_stay_t_ha=must_stay,
-        removable_t=tonnes(removable),
-        balable_t=tonnes(balable),
-        residue_t=tonnes(residue),
+        removable_t=sums_of(removable).total * cell_ha,
+        balable_t=lying.total * balable_share * cell_ha,
+        residue_t=lying.total * cell_ha,
         notes=tuple(Said(rule, numbers) for rule in rules),
     )

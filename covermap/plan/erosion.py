@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.rasters import DerivedRaster, Raster
+from covermap.plan.field_sums import count_of, range_means, sums_of
 from covermap.plan.operation_table import Range
 
 #: Bare smooth ground of the unit plot [mm]: 0.24 in (Renard et al. 1997).
@@ -128,7 +130,19 @@ def wind_loss(cover_pct: np.ndarray | float) -> WindLoss:
     return WindLoss(Range(low, mid, high), (cover < low_end) | (cover > high_end))
 
 
-def field_mean_ratio(ratio: np.ndarray | float) -> float:
+def field_wind_loss(cover_pct: Raster) -> WindLoss:
+    """Give the field's soil loss to wind: means of :func:`wind_loss` over all mapped ground.
+
+    ``outside`` is true if any of the ground is. Errors as :func:`field_mean_ratio`.
+    """
+    ratio = range_means(lambda cover: wind_loss(cover).ratio, cover_pct)
+    if math.isnan(float(ratio.mid)):
+        raise _nothing_mapped()
+    outside = count_of(DerivedRaster(lambda cover: wind_loss(cover).outside, cover_pct))
+    return WindLoss(ratio, np.asarray(outside > 0))
+
+
+def field_mean_ratio(ratio: np.ndarray | float | Raster) -> float:
     """Give the field's soil-loss ratio: the mean over all mapped ground.
 
     Not the ratio of the mean cover, which is lower wherever cover is uneven (the water curve
@@ -139,8 +153,11 @@ def field_mean_ratio(ratio: np.ndarray | float) -> float:
     SettingsError
         If nothing is mapped.
     """
-    values = np.asarray(ratio, dtype=float)
-    mapped = values[np.isfinite(values)]
-    if not mapped.size:
-        raise SettingsError("erosion: no mapped ground.", "Expected cells that are not NaN.")
-    return float(mapped.mean())
+    mean = sums_of(ratio).mean
+    if math.isnan(mean):
+        raise _nothing_mapped()
+    return mean
+
+
+def _nothing_mapped() -> SettingsError:
+    return SettingsError("erosion: no mapped ground.", "Expected cells that are not NaN.")

@@ -8,7 +8,9 @@ The harrow's lines of travel are drawn on the grid as digital lines that share o
 each cell is on one line, each line in one run. Along a line the load in the tines is a
 recursion from cell to cell with the exact mean of each cell, so mass is conserved to rounding,
 nothing becomes negative, nothing leaks sideways into the next run, and the work is one look
-at each cell whatever the carry distance. Turning the raster and back would smear and lose
+at each cell whatever the carry distance. Stripes of rows are gone through from north to south
+for the lines that go south, then back for the others, each line's load going over from stripe
+to stripe: where they are cut leaves no mark. Turning the raster and back would smear and lose
 mass; convolution by Fourier transform would drag across the field's edges and leave small
 negative numbers. The price is that a line strays from the true one by up to half a cell.
 """
@@ -23,6 +25,7 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.ground.compiled import compiled
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, as_raster, new_raster, stripes
 
 #: Mean carry distance [m]. A stated guess: no published figure was found for harrows. Straw
 #: harrows have four or five rows of tines, 2 to 3 m front to back (common practice, no
@@ -76,18 +79,22 @@ class HarrowedGround:
 
     Attributes
     ----------
-    residue_kg_m2 : numpy.ndarray
+    residue_kg_m2 : Raster
         (rows, cols) [kg/m²]; as before outside the harrowed ground.
     outside_kg : float
         Residue in the tines where the harrow left the field [kg]; it is not laid anywhere.
     """
 
-    residue_kg_m2: np.ndarray
+    residue_kg_m2: Raster
     outside_kg: float
 
 
 def harrow_pass(
-    residue_kg_m2: np.ndarray, inside: np.ndarray, grid: Grid, heading_deg: float, harrow: Harrow
+    residue_kg_m2: np.ndarray | Raster,
+    inside: np.ndarray | Raster,
+    grid: Grid,
+    heading_deg: float,
+    harrow: Harrow,
 ) -> HarrowedGround:
     """Harrow a field once, back and forth, and say what lies where.
 
@@ -99,12 +106,12 @@ def harrow_pass(
 
     Parameters
     ----------
-    residue_kg_m2 : numpy.ndarray
+    residue_kg_m2 : numpy.ndarray or Raster
         (rows, cols) residue on the ground [kg/m²], or any mass per area.
-    inside : numpy.ndarray
+    inside : numpy.ndarray or Raster
         (rows, cols) bool, cells that are harrowed. Values elsewhere are left alone, NaN too.
     grid : Grid
-        Of the arrays.
+        Of both.
     heading_deg : float
         Of the travel, clockwise from north.
     harrow : Harrow
@@ -125,90 +132,92 @@ def harrow_pass(
     leaves |1 − m + m/(1 + 2πi L sin θ/S)| of their amplitude, m the moved share (Fourier
     transform of the exponential distribution, textbook).
     """
-    if residue_kg_m2.shape != grid.shape or inside.shape != grid.shape:
+    lies, ground = as_raster(residue_kg_m2), as_raster(inside)
+    if lies.shape != grid.shape or ground.shape != grid.shape:
         raise SettingsError(
-            f"harrow: residue {residue_kg_m2.shape} or inside {inside.shape} is not of the grid.",
+            f"harrow: residue {lies.shape} or inside {ground.shape} is not of the grid.",
             f"Expected both of its shape, {grid.shape}.",
         )
     east, north = math.sin(math.radians(heading_deg)), math.cos(math.radians(heading_deg))
     by_rows = abs(north) >= abs(east)
     # lines step through rows if they run nearer north, else through columns
-    before = np.ascontiguousarray(residue_kg_m2 if by_rows else residue_kg_m2.T, np.float64)
-    ground = np.ascontiguousarray(inside if by_rows else inside.T, np.bool_)
     along, across = (-north, east) if by_rows else (east, -north)
-    lines = _lines(ground.shape, grid.cell_m, across / along, harrow.implement_width_m)
+    shape = grid.shape if by_rows else grid.shape[::-1]
+    begin, there = _lines(shape, grid.cell_m, across / along, harrow.implement_width_m)
     step_m = grid.cell_m / abs(along)
     stays = math.exp(-step_m / harrow.carry_m) if harrow.carry_m > 0 else 0.0
-    leaves = harrow.carry_m / step_m * (1 - stays)
-    after = before.copy()
-    lost = _drag(before, ground, *lines, along > 0, harrow.moved_share, stays, leaves, after)
-    if not lost >= 0:
-        raise SettingsError(
-            "harrow: residue inside the field is negative or not finite.",
-            "Expected 0 kg/m² or more.",
-        )
-    return HarrowedGround(
-        after if by_rows else np.ascontiguousarray(after.T), float(lost * grid.cell_area_m2)
-    )
+    share = (harrow.moved_share, stays, harrow.carry_m / step_m * (1 - stays))
+    load, lost = np.zeros(len(there)), np.zeros(len(there))
+    after = new_raster(grid, np.float64)
+    windows = stripes(grid)
+    # a line never turns back, so that its load goes over from stripe to stripe
+    for southward in (True, False):
+        ahead = southward if by_rows else southward == (across / along >= 0)
+        driven = (there == (along > 0)) == ahead
+        for window in windows if southward else reversed(windows):
+            values = (lies if southward else after).rows(window.row, window.rows)
+            harrowed = ground.rows(window.row, window.rows)
+            values, harrowed = (v if by_rows else v.T for v in (values, harrowed))
+            values = np.array(values, np.float64, order="C")
+            here = begin[window.row : window.row + window.rows] if by_rows else begin + window.row
+            if not _drag(
+                values, np.ascontiguousarray(harrowed, np.bool_), here, driven, ahead, *share,
+                load, lost,
+            ):  # fmt: skip
+                raise SettingsError(
+                    "harrow: residue inside the field is negative or not finite.",
+                    "Expected 0 kg/m² or more.",
+                )
+            after.write(window.row, values if by_rows else values.T)
+    # what is still in the tines at the end of a line has left the field
+    return HarrowedGround(after, math.fsum((*lost, *load)) * grid.cell_area_m2)
 
 
 def _lines(
     shape: tuple[int, int], cell_m: float, slope: float, width_m: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the shift of lines per row, the first line of each run (and an end), and its way.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give the line through the first cell of each row, and the way each line is driven.
 
-    Line k runs through column k + shift[row]. Ties are rounded to even, so that a mirrored
-    field has mirrored lines and runs.
+    Ties are rounded to even, so that a mirrored field has mirrored lines and runs.
     """
     rows, cols = shape
     shift = np.rint((np.arange(rows) - (rows - 1) / 2) * slope).astype(np.int64)
     line = np.arange(-shift.max(), cols - shift.min())
     off_m = (line - (cols - 1) / 2) * cell_m / math.hypot(1.0, slope)
     run = np.rint(off_m / width_m).astype(np.int64)
-    first = np.flatnonzero(np.diff(run, prepend=run[0] - 1))
-    return shift, line[0] + np.append(first, len(line)), run[first] % 2 == 0
+    return shift.max() - shift, run % 2 == 0
 
 
 @compiled
 def _drag(
-    before: np.ndarray,
+    values: np.ndarray,
     inside: np.ndarray,
-    shift: np.ndarray,
-    run_start: np.ndarray,
-    there: np.ndarray,
-    down: bool,
+    begin: np.ndarray,
+    driven: np.ndarray,
+    ahead: bool,
     moved: float,
     stays: float,
     leaves: float,
-    after: np.ndarray,
-) -> float:
-    """Drag along every line into ``after``; give what left the field, NaN for bad residue."""
-    rows, cols = before.shape
-    lost = 0.0
-    for k in range(len(there)):
-        load = np.zeros(run_start[k + 1] - run_start[k])
-        ahead = down == there[k]
-        for n in range(rows):
-            r = n if ahead else rows - 1 - n
-            begin = run_start[k] + shift[r]
-            for c in range(max(begin, 0), min(run_start[k + 1] + shift[r], cols)):
-                held = load[c - begin]
-                if not inside[r, c]:
-                    lost += held
-                    load[c - begin] = 0.0
-                    continue
-                lies = before[r, c]
-                if not 0.0 <= lies < np.inf:
-                    return np.nan
-                taken = moved * lies
-                after[r, c] = lies - taken * leaves + held * (1.0 - stays)
-                load[c - begin] = held * stays + taken * leaves
-            # lines that ran off the grid's side have left the field
-            for c in range(begin, min(0, run_start[k + 1] + shift[r])):
-                lost += load[c - begin]
-                load[c - begin] = 0.0
-            for c in range(max(cols, begin), run_start[k + 1] + shift[r]):
-                lost += load[c - begin]
-                load[c - begin] = 0.0
-        lost += load.sum()
-    return lost
+    load: np.ndarray,
+    lost: np.ndarray,
+) -> bool:
+    """Drag along the lines driven one way, in place; False for bad residue."""
+    steps, wide = values.shape
+    for k in range(steps):
+        n = k if ahead else steps - 1 - k
+        for c in range(wide):
+            line = begin[n] + c
+            if not driven[line]:
+                continue
+            held = load[line]
+            if not inside[n, c]:
+                lost[line] += held
+                load[line] = 0.0
+                continue
+            lies = values[n, c]
+            if not 0.0 <= lies < np.inf:
+                return False
+            taken = moved * lies
+            values[n, c] = lies - taken * leaves + held * (1.0 - stays)
+            load[line] = held * stays + taken * leaves
+    return True

@@ -13,11 +13,13 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import pandas as pd
 
-from covermap.cover.evenness import cv_pct, middle_urdr, tray_readings
+from covermap.cover.evenness import middle_urdr, tray_ratio
 from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, new_raster, stripes
 from covermap.ground.threads import core_count
+from covermap.plan.field_sums import RowSums
 from covermap.plan.harrow import Harrow, HarrowedGround, harrow_pass
 
 #: Angles to the combine's passes that are tried [deg].
@@ -26,41 +28,37 @@ USUAL_ANGLES_DEG = tuple(range(0, 91, 5))
 #: as each other [points of CV]. A choice of this project (no source).
 LEAST_GAIN_PCT = 1.0
 _TRAY_M = 0.5
+#: Lanes to either side of a pass that are told apart.
+_LANES = 200
 _MOST_THREADS = 4
 
 
 @dataclass(frozen=True)
 class HarrowField:
-    """A field that may be harrowed; arrays of (rows, cols).
+    """A field that may be harrowed; rasters of (rows, cols).
 
     Attributes
     ----------
-    residue_kg_m2 : numpy.ndarray
+    residue_kg_m2 : Raster
         Residue on the ground [kg/m²].
-    given_kg_m2 : numpy.ndarray
+    given_kg_m2 : Raster
         Residue that the same ground gave up [kg/m²], of the same kinds; 0 or NaN where
         unknown.
-    inside : numpy.ndarray
+    inside : Raster
         Bool, ground that is harrowed.
     grid : Grid
-    pass_no : numpy.ndarray or None
+    pass_no : Raster or None
         Combine pass that cut the cell, from 1; 0 none. With ``across_m`` gives the URDR.
-    across_m : numpy.ndarray or None
+    across_m : Raster or None
         Distance to the right of that pass's middle line [m].
     """
 
-    residue_kg_m2: np.ndarray
-    given_kg_m2: np.ndarray
-    inside: np.ndarray
+    residue_kg_m2: Raster
+    given_kg_m2: Raster
+    inside: Raster
     grid: Grid
-    pass_no: np.ndarray | None = None
-    across_m: np.ndarray | None = None
-
-    @property
-    def counted(self) -> np.ndarray:
-        """Cells whose spread ratio counts."""
-        with np.errstate(invalid="ignore"):
-            return np.asarray(self.inside & (self.given_kg_m2 > 0))
+    pass_no: Raster | None = None
+    across_m: Raster | None = None
 
 
 @dataclass(frozen=True)
@@ -90,57 +88,88 @@ class UnevennessGauge:
     def __init__(self, field: HarrowField, gap_below: float, double_above: float) -> None:
         self._field = field
         self._limits = SpreadLimits(gap_below, double_above)
-        self._counted = field.counted
-        if not self._counted.any():
+        self._block = max(round(_TRAY_M / field.grid.cell_m), 1)
+        self._windows = stripes(field.grid, rows_together=self._block)
+        #: Place of each cell's lane in the sums, -1 for ground without residue of its own.
+        self._lane = new_raster(field.grid, np.int32)
+        most = -1
+        for window in self._windows:
+            at = (window.row, window.rows)
+            with np.errstate(invalid="ignore"):
+                counted = field.inside.rows(*at) & (field.given_kg_m2.rows(*at) > 0)
+            lane = np.where(counted, 0, -1).astype(np.int32)
+            if field.pass_no is not None and field.across_m is not None:
+                across = np.floor(field.across_m.rows(*at)[counted] / _TRAY_M)
+                pass_no = field.pass_no.rows(*at)[counted].astype(np.int32)
+                lane[counted] = pass_no * 2 * _LANES
+                lane[counted] += np.clip(across, -_LANES, _LANES - 1).astype(np.int32) + _LANES
+            self._lane.write(window.row, lane)
+            most = max(most, int(lane.max()))
+        if most < 0:
             raise SettingsError(
                 "harrow: no cell inside the field has residue of its own.",
                 "Expected some above 0 kg/m².",
             )
-        self._given = np.asarray(field.given_kg_m2[self._counted], float)
-        self._lane = np.zeros(0, np.int64)
         if field.pass_no is None or field.across_m is None:
             return
-        pass_no = field.pass_no[self._counted].astype(np.int64)
-        lane = np.floor(field.across_m[self._counted] / _TRAY_M).astype(np.int64)
-        lane -= lane.min()
-        self._shape = (int(pass_no.max()) + 1, int(lane.max()) + 1)
-        self._lane = pass_no * self._shape[1] + lane
-        count = self._per_lane(None)
-        self._count, self._area = count, count.sum(axis=1)
-        # as evenness_by_pass: a lane counts with a quarter of the cells of a full one
-        self._full = (count > 0) & (count >= 0.25 * count.max(axis=1, keepdims=True))
-
-    def _per_lane(self, weights: np.ndarray | None) -> np.ndarray:
-        size = self._shape[0] * self._shape[1]
-        return np.bincount(self._lane, weights, size).reshape(self._shape)
-
-    def measure(self, residue_kg_m2: np.ndarray) -> Unevenness:
-        """Measure residue [kg/m²] lying on the field."""
-        field = self._field
-        ratio = residue_kg_m2[self._counted] / self._given
-        trays, cell_m = ratio, field.grid.cell_m
-        if round(_TRAY_M / cell_m) > 1:
-            trays, _ = tray_readings(
-                residue_kg_m2, field.given_kg_m2, self._counted, cell_m, _TRAY_M
+        self._count = np.zeros((most // (2 * _LANES) + 1, 2 * _LANES))
+        for window in self._windows:
+            lane = self._lane.rows(window.row, window.rows)
+            self._count += np.bincount(lane[lane >= 0], minlength=self._count.size).reshape(
+                self._count.shape
             )
+        # as evenness_by_pass: a lane counts with a quarter of the cells of a full one
+        self._full = (self._count > 0) & (
+            self._count >= 0.25 * self._count.max(axis=1, keepdims=True)
+        )
+
+    def measure(self, residue_kg_m2: Raster) -> Unevenness:
+        """Measure residue [kg/m²] lying on the field."""
+        field, trays = self._field, RowSums()
+        lanes = None if field.pass_no is None else np.zeros(self._count.size)
+        gap = double = 0
+        for window in self._windows:
+            lane = self._lane.rows(window.row, window.rows)
+            residue = residue_kg_m2.rows(window.row, window.rows)
+            given = field.given_kg_m2.rows(window.row, window.rows)
+            counted = lane >= 0
+            ratio = residue[counted] / given[counted].astype(float)
+            if self._block > 1:
+                tray = tray_ratio(residue, given, counted, self._block)
+            else:
+                tray = np.full(lane.shape, np.nan)
+                tray[counted] = ratio
+            # trays that have their own back are 1: sums of what is off that lose no digits
+            trays.add(tray - 1)
+            gap += int(self._limits.gap(ratio).sum())
+            double += int(self._limits.double(ratio).sum())
+            if lanes is not None:
+                np.add.at(lanes, lane[counted], ratio)
         cell_ha = field.grid.cell_area_m2 / 1e4
         return Unevenness(
-            cv_pct(trays),
-            self._urdr(ratio),
-            float(self._limits.gap(ratio).sum() * cell_ha),
-            float(self._limits.double(ratio).sum() * cell_ha),
+            _cv_pct(trays),
+            math.nan if lanes is None else self._urdr(lanes.reshape(self._count.shape)),
+            gap * cell_ha,
+            double * cell_ha,
         )
 
     def _urdr(self, ratio: np.ndarray) -> float:
-        if len(self._lane) == 0:
-            return math.nan
         with np.errstate(invalid="ignore", divide="ignore"):
-            mean = self._per_lane(ratio) / self._count
+            mean = ratio / self._count
             high = np.where(self._full, mean, -np.inf).max(axis=1)
             low = np.where(self._full, mean, np.inf).min(axis=1)
             urdr = np.where(low > 0, high / low, np.inf)
-        known = (self._full.sum(axis=1) > 1) & (np.arange(self._shape[0]) > 0)
-        return middle_urdr(urdr[known], self._area[known])
+        known = (self._full.sum(axis=1) > 1) & (np.arange(len(self._full)) > 0)
+        return middle_urdr(urdr[known], self._count.sum(axis=1)[known])
+
+
+def _cv_pct(less_one: RowSums) -> float:
+    """Give the coefficient of variation with n − 1 [%] of readings less one."""
+    count, off = less_one.count, less_one.total
+    if count < 2 or count + off == 0:
+        return math.nan
+    variance = max(less_one.squares - off * off / count, 0.0) / (count - 1)
+    return 100 * math.sqrt(variance) / (1 + off / count)
 
 
 def _passes(
@@ -200,7 +229,7 @@ def harrow_trial(
         )
     gauge = UnevennessGauge(field, gap_below, double_above)
 
-    def row(angle_deg: float, number: int, residue: np.ndarray, lost: float) -> dict[str, float]:
+    def row(angle_deg: float, number: int, residue: Raster, lost: float) -> dict[str, float]:
         return {
             "angle_deg": angle_deg,
             "heading_deg": (main_heading_deg + angle_deg) % 360,
@@ -241,7 +270,7 @@ class HarrowChoice:
         Whether CV falls by at least :data:`LEAST_GAIN_PCT`.
     before, after : Unevenness
         By the same measures, ``after`` with ``passes`` passes.
-    residue_kg_m2 : numpy.ndarray
+    residue_kg_m2 : Raster
         (rows, cols) residue afterwards [kg/m²].
     outside_kg : float
         Dragged off the field [kg].
@@ -256,7 +285,7 @@ class HarrowChoice:
     worth_it: bool
     before: Unevenness
     after: Unevenness
-    residue_kg_m2: np.ndarray
+    residue_kg_m2: Raster
     outside_kg: float
     trial: pd.DataFrame
 

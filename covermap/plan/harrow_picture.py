@@ -34,6 +34,7 @@ from covermap.drawing.map_legend import (
 )
 from covermap.drawing.map_texts import display_range, legend_marks
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster
 from covermap.plan.harrow_angle import LEAST_GAIN_PCT, HarrowChoice, Unevenness
 from covermap.tables.said import Said
 from covermap.units import shown
@@ -71,8 +72,8 @@ def harrow_said(choice: HarrowChoice) -> list[Said]:
 
 
 def harrow_picture(
-    ratio_before: np.ndarray,
-    ratio_after: np.ndarray,
+    ratio_before: np.ndarray | Raster,
+    ratio_after: np.ndarray | Raster,
     grid: Grid,
     choice: HarrowChoice,
     *,
@@ -84,7 +85,7 @@ def harrow_picture(
 
     Parameters
     ----------
-    ratio_before, ratio_after : numpy.ndarray
+    ratio_before, ratio_after : numpy.ndarray or Raster
         (rows, cols) spread ratio, NaN where it means nothing.
     grid : Grid
         Of both.
@@ -103,7 +104,7 @@ def harrow_picture(
         SVG; text stays text, escaped; the same bytes every time.
     """
     wide, high = _SIZE_INCHES
-    ends = display_range("spread_ratio", ratio_before, limits, us_units)
+    ends = display_range("spread_ratio", np.empty(0), limits, us_units)
     bounds = bounds_of(ratio_before, grid)
     with house_look(9.5):
         figure = new_figure(_SIZE_INCHES)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.rasters import Raster
+from covermap.plan.field_sums import range_means
 from covermap.plan.operation_table import Range
 from covermap.tables import read_table
 from covermap.tables.crops import find_crop
@@ -112,7 +114,16 @@ def tie_up(residue_t_ha: np.ndarray | float, crop_kind: str, target_c_n: float =
     advice = Said("nitrogen-adviser")
     if ratio is None:
         return TieUp(None, "", (Said("nitrogen-no-figure", {"crop": kind}), advice))
-    residue = np.asarray(residue_t_ha)
+    ratios = f"{ratio.low:g}" + (f" to {ratio.high:g}" if ratio.high > ratio.low else "")
+    numbers = {"crop": kind, "diet": target_c_n, "ratios": ratios}
+    return TieUp(
+        _held_kg_ha(np.asarray(residue_t_ha), ratio, target_c_n),
+        ratio.source,
+        (Said("nitrogen-tie-up", numbers), Said("nitrogen-surface"), advice),
+    )
+
+
+def _held_kg_ha(residue: np.ndarray, ratio: CarbonNitrogen, target_c_n: float) -> Range:
     # residue that gives nitrogen off ties none up
     most = residue * max(tie_up_kg_per_t(ratio.high, target_c_n=target_c_n), 0.0)
     if ratio.usual is None:
@@ -120,10 +131,13 @@ def tie_up(residue_t_ha: np.ndarray | float, crop_kind: str, target_c_n: float =
     else:
         middle = residue * max(tie_up_kg_per_t(ratio.usual, target_c_n=target_c_n), 0.0)
     least = residue * max(tie_up_kg_per_t(ratio.low, target_c_n=target_c_n), 0.0)
-    ratios = f"{ratio.low:g}" + (f" to {ratio.high:g}" if ratio.high > ratio.low else "")
-    numbers = {"crop": kind, "diet": target_c_n, "ratios": ratios}
-    return TieUp(
-        Range(np.minimum(least, SURFACE_MOST_KG_HA), middle, most),
-        ratio.source,
-        (Said("nitrogen-tie-up", numbers), Said("nitrogen-surface"), advice),
-    )
+    return Range(np.minimum(least, SURFACE_MOST_KG_HA), middle, most)
+
+
+def field_tie_up(residue_t_ha: Raster, crop_kind: str, target_c_n: float = DIET_C_N) -> TieUp:
+    """Give the field's means of :func:`tie_up` over all mapped ground."""
+    ratio, said = carbon_nitrogen(crop_kind), tie_up(0.0, crop_kind, target_c_n)
+    if ratio is None:
+        return said
+    held = range_means(lambda rows: _held_kg_ha(rows, ratio, target_c_n), residue_t_ha)
+    return replace(said, per_ha=held)

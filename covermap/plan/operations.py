@@ -17,6 +17,8 @@ import numpy as np
 
 from covermap.cover.ground_cover import cover_pct
 from covermap.errors import SettingsError
+from covermap.ground.rasters import DerivedRaster, Raster, as_raster
+from covermap.plan.field_sums import count_of
 from covermap.plan.operation_table import Kept, Operation, Range, find_operation
 from covermap.tables.said import Said
 
@@ -208,37 +210,39 @@ class CoverClass:
 
     Attributes
     ----------
-    meets, below : numpy.ndarray of bool
-        Ground at or above, and below the target; neither where the cover is NaN.
+    meets, below : Raster
+        Bool: ground at or above, and below the target; neither where the cover is NaN.
     area_meets_m2, area_below_m2 : float
         Their areas [m²].
     note : Said
     """
 
-    meets: np.ndarray
-    below: np.ndarray
+    meets: Raster
+    below: Raster
     area_meets_m2: float
     area_below_m2: float
     note: Said
 
 
 def cover_class(
-    cover_pct: np.ndarray | float,
+    cover_pct: np.ndarray | float | Raster,
     cell_area_m2: float,
     target_pct: float = CONSERVATION_COVER_PCT,
 ) -> CoverClass:
     """Part the ground at a target of cover [%]; SettingsError if nothing is mapped."""
-    cover = np.asarray(cover_pct)
-    meets, below = cover >= target_pct, cover < target_pct
-    mapped = int(meets.sum() + below.sum())
+    cover = as_raster(cover_pct)
+    meets = DerivedRaster(lambda rows: rows >= target_pct, cover)
+    below = DerivedRaster(lambda rows: rows < target_pct, cover)
+    meeting, lacking = count_of(meets), count_of(below)
+    mapped = meeting + lacking
     if not mapped:
         raise SettingsError("cover class: no mapped ground.", "Expected cells that are not NaN.")
-    above_pct = 100 * float(meets.sum()) / mapped
+    above_pct = 100 * meeting / mapped
     numbers = {"above_pct": above_pct, "below_pct": 100 - above_pct, "target_pct": target_pct}
     return CoverClass(
         meets,
         below,
-        float(meets.sum()) * cell_area_m2,
-        float(below.sum()) * cell_area_m2,
+        meeting * cell_area_m2,
+        lacking * cell_area_m2,
         Said("cover-target", numbers),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import geopandas as gpd
 import numpy as np
@@ -10,10 +11,18 @@ import pandas as pd
 
 from covermap.errors import Ask, SettingsError
 from covermap.field.field_result import FieldResult
+from covermap.ground.rasters import DerivedRaster, Raster
 from covermap.harvest.main_heading import combine_heading_deg
-from covermap.plan.actions import HEAP_ABOVE, Limits, Spot, choose_actions
+from covermap.plan.actions import Limits
 from covermap.plan.baling import Baling, removable_straw, straw_need_t_ha
-from covermap.plan.erosion import WindLoss, field_mean_ratio, water_loss_ratio, wind_loss
+from covermap.plan.erosion import (
+    WindLoss,
+    field_mean_ratio,
+    field_wind_loss,
+    water_loss_range,
+    water_loss_ratio,
+)
+from covermap.plan.field_sums import range_means
 from covermap.plan.fragility import Fragility, fragility_of
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import (
@@ -21,10 +30,17 @@ from covermap.plan.harrow_angle import (
     HarrowField,
     best_heading,
 )
-from covermap.plan.nitrogen import TieUp, tie_up
-from covermap.plan.operation_table import Operation, daily_decay, find_operation
-from covermap.plan.operations import CoverClass, Step, cover_class, sequence
-from covermap.plan.plan_work import Wanted, Ways, field_zones, strip_actions, work_by_action
+from covermap.plan.nitrogen import TieUp, field_tie_up
+from covermap.plan.operation_table import Operation, Range, daily_decay, find_operation
+from covermap.plan.operations import CoverClass, Step, cover_class
+from covermap.plan.plan_work import Calls, Ways, field_zones, strip_actions, work_by_action
+from covermap.plan.planned_ground import (
+    PlannedGround,
+    cover_of,
+    follow_residue,
+    harrow_field,
+    planned_ground,
+)
 from covermap.plan.seeding import (
     COLD_LOAD_T_HA,
     Establishment,
@@ -40,10 +56,6 @@ from covermap.tables.said import Said, each_once
 
 #: Harrow headings are tried at this step [deg].
 _ANGLE_STEP_DEG = 5.0
-#: A pass laid in windrows still has them if this part of its ground lies double.
-_LEAST_ROW_SHARE = 0.03
-#: A strip shorter than this many working widths can be a heap.
-_HEAP_WIDTHS = 2.0
 
 
 @dataclass(frozen=True)
@@ -57,26 +69,28 @@ class FieldPlan:
     limits : Limits
     fragile : Fragility
     steps : list of Step
-        Now and after each operation: residue and cover, rasters.
+        Now and after each operation: residue and cover, means of the harvested ground.
     seeding_step : int
         Place in ``steps`` of the ground that the seeder meets.
     target : CoverClass
         Ground above and below the target after the operations.
     water_ratio : tuple of float
         Field's soil-loss ratio to water, now and after the operations.
+    water_range : Range
+        After the operations, for cover that works more, as usual and less.
     wind_ratio : tuple of WindLoss
-        Soil-loss ratio to wind, now and after the operations.
+        Field's soil-loss ratio to wind, now and after the operations.
     nitrogen : TieUp
-        Of the residue now, worked in or left on the surface.
+        Of the residue now, worked in or left on the surface: means of the ground.
     seeding : SeedingFlags
     response : Establishment or None
     harrow : HarrowChoice or None
         None where the passes have no common heading, or nothing is uneven.
     baling : Baling
         Of the residue now.
-    action : numpy.ndarray
+    action : Raster
         (rows, cols) uint8 place in :data:`covermap.plan.actions.RULE_IDS` of the cell's zone.
-    spot : Spot
+    ground : PlannedGround
     strips, zones : geopandas.GeoDataFrame
         With rule_id, action and the numbers behind them.
     work : pandas.DataFrame
@@ -92,14 +106,15 @@ class FieldPlan:
     seeding_step: int
     target: CoverClass
     water_ratio: tuple[float, float]
+    water_range: Range
     wind_ratio: tuple[WindLoss, WindLoss]
     nitrogen: TieUp
     seeding: SeedingFlags
     response: Establishment | None
     harrow: HarrowChoice | None
     baling: Baling
-    action: np.ndarray
-    spot: Spot
+    action: Raster
+    ground: PlannedGround
     strips: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
@@ -120,54 +135,51 @@ def plan_field(result: FieldResult) -> FieldPlan:
     SettingsError
         If an operation, crop or limit is unknown or contradicts another.
     """
-    settings, k = result.settings, result.crop.cover_m2_per_kg
+    settings = result.settings
     _check_next_crop(settings)
     operations = _operations(settings)
     limits = _limits(result, operations)
     fragile = _fragile(settings, result.crop.kind)
-    harvested = np.isfinite(result.spread_ratio)
-    residue = np.where(harvested, result.residue_t_ha, np.nan).astype(np.float32)
-    steps = sequence(residue, operations, fragile=fragile.fragile, cover_m2_per_kg=k)
     seeding_step = _seeding_step(operations)
-    load = np.asarray(steps[seeding_step].residue_t_ha.mid)
-    cover_then = np.asarray(steps[-1].cover_pct.mid)
-    heading, harrow = _harrow(result, residue, harvested)
-    spot = _spot(result, residue, load, cover_then, harrow)
-    pays = harrow is not None and harrow.worth_it
-    wanted = Wanted(
-        choose_actions(spot, limits, harrow_pays=pays),
-        choose_actions(spot, limits, harrow_pays=pays, with_passes=False),
-    )
+    followed = follow_residue(result, operations, seeding_step, fragile=fragile.fragile)
+    load, covers = followed.load_t_ha, [
+        cover_of(residue, result) for residue in (followed.residue_t_ha, followed.last_t_ha)
+    ]  # fmt: skip
+    width_m = _implement_width_m(result)
+    heading = _main_heading_deg(result)
+    meets = harrow_field(result, followed.residue_t_ha)
+    harrow = _harrow(result, meets, heading, width_m)
+    ground = planned_ground(result, followed, meets, harrow, width_m)
+    calls = Calls(ground, limits, harrow is not None and harrow.worth_it)
     ways = Ways(
-        _implement_width_m(result),
+        width_m,
         harrow.heading_deg if harrow is not None else _stated_heading(settings, heading),
         heading,
     )
-    zones, action = field_zones(result, spot, wanted, limits, ways)
-    strips = strip_actions(result, spot, wanted, action, limits)
-    rates = {
-        "per_pct": settings.plan.water_loss_per_pct,
-        "roughness_mm": settings.plan.roughness_m * 1000,
-    }
-    covers = (np.asarray(steps[0].cover_pct.mid), cover_then)
+    zones, action = field_zones(result, calls, ways)
+    roughness_mm = settings.plan.roughness_m * 1000
+    water = partial(
+        water_loss_ratio,
+        per_pct=settings.plan.water_loss_per_pct,
+        roughness_mm=roughness_mm,
+    )
+    now, then = (field_mean_ratio(DerivedRaster(water, cover)) for cover in covers)
     opener = settings.plan.opener
     cold = settings.plan.cold_wet_spring
     return FieldPlan(
         result=result,
         limits=limits,
         fragile=fragile,
-        steps=steps,
+        steps=followed.steps,
         seeding_step=seeding_step,
-        target=cover_class(cover_then, result.grid.cell_area_m2, limits.target_cover_pct),
-        water_ratio=(
-            field_mean_ratio(water_loss_ratio(covers[0], **rates)),
-            field_mean_ratio(water_loss_ratio(covers[1], **rates)),
-        ),
-        wind_ratio=(wind_loss(covers[0]), wind_loss(covers[1])),
-        nitrogen=tie_up(residue, result.crop.kind, settings.plan.target_c_n),
+        target=cover_class(covers[1], result.grid.cell_area_m2, limits.target_cover_pct),
+        water_ratio=(now, then),
+        water_range=range_means(partial(water_loss_range, roughness_mm=roughness_mm), covers[1]),
+        wind_ratio=(field_wind_loss(covers[0]), field_wind_loss(covers[1])),
+        nitrogen=field_tie_up(followed.residue_t_ha, result.crop.kind, settings.plan.target_c_n),
         seeding=judge_seeding(
             load,
-            np.asarray(steps[seeding_step].cover_pct.mid),
+            cover_of(load, result),
             opener=opener,
             opener_limit_t_ha=limits.opener_t_ha,
             cleaner_limit_t_ha=limits.cleaner_t_ha,
@@ -177,14 +189,14 @@ def plan_field(result: FieldResult) -> FieldPlan:
         ),
         response=_response(settings, load, result.crop.kind),
         harrow=harrow,
-        baling=_baling(result, residue, operations, fragile.fragile),
+        baling=_baling(result, followed.residue_t_ha, operations, fragile.fragile),
         action=action,
-        spot=spot,
-        strips=strips,
+        ground=ground,
+        strips=strip_actions(result, calls, action),
         zones=zones,
         work=work_by_action(zones, settings),
         assumptions=tuple(defaults_used(settings, ["plan"])),
-        notes=_notes(steps, fragile, result),
+        notes=_notes(followed.steps, fragile, result),
     )
 
 
@@ -261,17 +273,21 @@ def _implement_width_m(result: FieldResult) -> float:
     return width
 
 
-def _harrow(
-    result: FieldResult, residue: np.ndarray, harvested: np.ndarray
-) -> tuple[float, HarrowChoice | None]:
-    """Give the combine's main heading, and the best harrowing if there is anything to even."""
-    settings, passes = result.settings, result.passes
+def _main_heading_deg(result: FieldResult) -> float:
+    passes = result.passes
     try:
-        heading = combine_heading_deg(
+        return combine_heading_deg(
             passes["heading_deg"].to_numpy(float), passes["length_m"].to_numpy(float)
         )
     except SettingsError:  # round and round: any heading is as good a start
-        heading = 0.0
+        return 0.0
+
+
+def _harrow(
+    result: FieldResult, meets: HarrowField, heading_deg: float, width_m: float
+) -> HarrowChoice | None:
+    """Give the best harrowing if there is anything to even."""
+    settings = result.settings
     least = settings.plan.harrow_least_angle_deg
     most = settings.plan.harrow_most_angle_deg
     if least > most:
@@ -280,90 +296,28 @@ def _harrow(
             way_out="Correct one of them.",
         )
     if len(result.strips) == 0:
-        return heading, None
+        return None
     stated = settings.plan.implement_heading_deg
     if stated is None:
         steps = np.arange(least, most + 1e-9, _ANGLE_STEP_DEG)
         angles = sorted({float(a) for a in (*steps, *(-steps), most, -most)})
     else:
-        angles = [(float(stated) - heading + 90) % 180 - 90]
-    choice = best_heading(
-        HarrowField(
-            _deposit_kg_m2(result, residue),
-            result.given_kg_m2,
-            harvested,
-            result.grid,
-            result.pass_of_cell,
-            result.across_m,
-        ),
+        angles = [(float(stated) - heading_deg + 90) % 180 - 90]
+    return best_heading(
+        meets,
         Harrow(
-            _implement_width_m(result),
+            width_m,
             settings.plan.harrow_carry_m,
             settings.plan.harrow_moved_share,
         ),
-        heading,
+        heading_deg,
         angles,
         round(settings.plan.harrow_passes),
         **result.limits._asdict(),
     )
-    return heading, choice
 
 
-def _deposit_kg_m2(result: FieldResult, residue: np.ndarray) -> np.ndarray:
-    """Give what the machine laid: what lies there less what the header left on its row.
-
-    So evenness before harrowing is that of the map; what the header left lies evenly.
-    """
-    flat = result.given_kg_m2 * np.float32(result.left_flat_share)
-    return np.asarray(np.maximum(np.nan_to_num(residue / 10 - flat), 0))
-
-
-def _spot(
-    result: FieldResult,
-    residue: np.ndarray,
-    load: np.ndarray,
-    cover_then: np.ndarray,
-    harrow: HarrowChoice | None,
-) -> Spot:
-    strips = result.strips
-    width = _implement_width_m(result)
-    short = (
-        (strips["length_m"] < _HEAP_WIDTHS * width)
-        & (strips["mean_ratio"] > HEAP_ABOVE)
-        & (strips["discharge"] != "windrow")
-    )
-    heap = np.append(False, short.to_numpy(bool))
-    after, after_load = result.spread_ratio, load
-    if harrow is not None:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            after = (harrow.residue_kg_m2 / result.given_kg_m2).astype(np.float32)
-            moved = 10 * (harrow.residue_kg_m2 - _deposit_kg_m2(result, residue))
-            # the operations keep the same share of what lies there then
-            after_load = np.where(residue > 0, load * (1 + moved / residue), moved)
-            after_load = np.maximum(after_load, 0).astype(np.float32)
-    return Spot(
-        result.spread_ratio,
-        after,
-        load,
-        after_load,
-        cover_then,
-        _in_rows(result),
-        heap[result.strip_of_cell],
-    )
-
-
-def _in_rows(result: FieldResult) -> np.ndarray:
-    """Tell which ground was cut by passes whose straw still lies in windrows."""
-    number = result.pass_of_cell
-    double = result.limits.double(result.spread_ratio)
-    known = np.bincount(number[np.isfinite(result.spread_ratio)], minlength=len(result.passes) + 1)
-    rows = np.bincount(number[double], minlength=len(result.passes) + 1)
-    laid = np.append(False, (result.passes["discharge"] == "windrow").to_numpy(bool))
-    lying = laid & (rows >= _LEAST_ROW_SHARE * np.maximum(known, 1))
-    return np.asarray(lying[number])
-
-
-def _response(settings: FieldSettings, load: np.ndarray, crop: str) -> Establishment | None:
+def _response(settings: FieldSettings, load: Raster, crop: str) -> Establishment | None:
     measure = settings.plan.response
     if measure == "none":
         return None
@@ -379,7 +333,7 @@ def _response(settings: FieldSettings, load: np.ndarray, crop: str) -> Establish
 
 
 def _baling(
-    result: FieldResult, residue: np.ndarray, operations: list[Operation], fragile: bool
+    result: FieldResult, residue: Raster, operations: list[Operation], fragile: bool
 ) -> Baling:
     settings = result.settings
     stated, rotation = settings.plan.keep_residue_t_ha, settings.plan.rotation

@@ -175,10 +175,9 @@ def _round(heading_deg: float) -> str:
 def _draw_cover(axes: Axes, plan: FieldPlan) -> None:
     """Lay the cover as an image, with falling lines across ground that falls below the target."""
     grid = plan.result.grid
-    cover = np.asarray(plan.steps[-1].cover_pct.mid, np.float32)
-    block = blocks_of(cover.shape)
-    mean = in_blocks(cover, block, whole_numbers=False)
-    target = np.where(np.isfinite(cover), plan.target.below, np.nan)
+    block = blocks_of(grid.shape)
+    mean = in_blocks(plan.ground.cover_pct, block, whole_numbers=False)
+    target = plan.ground.where_known(plan.target.below)
     below = in_blocks(target, block, whole_numbers=False) >= 0.5
     finer = max(_IMAGE_PIXELS // max(mean.shape), 1)
     mean, below = _enlarged(mean, finer), _enlarged(below, finer)
@@ -210,10 +209,6 @@ def _draw_areas(figure: Figure, plan: FieldPlan, us_units: bool) -> None:
     axes.text(2.7, 0.13, target.note.rule, va="center", color=SOFT, fontsize=6.5)
 
 
-def _mean(values: Any) -> float:
-    return float(np.nanmean(np.asarray(values), dtype=np.float64))
-
-
 def _step_label(step: Step, lines: int) -> str:
     """Give the operation and the table of its figure in so many lines at most."""
     if not step.basis:
@@ -230,8 +225,7 @@ def _draw_steps(axes: Axes, plan: FieldPlan) -> None:
     target, steps = plan.limits.target_cover_pct, plan.steps
     rows = np.arange(len(steps))
     low, mid, high = (
-        np.array([_mean(getattr(step.cover_pct, end)) for step in steps])
-        for end in ("low", "mid", "high")
+        np.array([getattr(step.cover_pct, end) for step in steps]) for end in ("low", "mid", "high")
     )
     axes.axvline(target, color=INK, lw=1.2, ls=(0, (4, 2)), zorder=1)
     axes.hlines(rows, low, high, color=SOFT, lw=6, zorder=2)

@@ -10,18 +10,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-import numpy as np
-
 from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
 from covermap.files import schemas
-from covermap.files.plain_values import plain
 from covermap.plan.actions import Limits
-from covermap.plan.erosion import field_mean_ratio, water_loss_range
+from covermap.plan.field_sums import count_of, sums_of
 from covermap.plan.harrow_picture import harrow_said
 from covermap.plan.operation_table import Range
 from covermap.plan.plan_field import FieldPlan
+from covermap.tables.plain_values import plain
 from covermap.tables.said import Said, each_once, rules_of
 from covermap.units import shown
 
@@ -43,21 +41,6 @@ def benefit(numbers: Mapping[str, Any], limits: Limits) -> Said:
 
 def _numbers(numbers: Mapping[str, Any], limits: Limits) -> dict[str, Any]:
     return {**numbers, **asdict(limits), "most_t_ha": limits.most_t_ha}
-
-
-def _mean(values: np.ndarray | float) -> float:
-    """Give the mean over the ground that is known; NaN if none is."""
-    known = np.asarray(values, float)
-    known = known[np.isfinite(known)]
-    return float(known.mean()) if known.size else math.nan
-
-
-def _means(values: Range) -> tuple[float, float, float]:
-    """Give low, middle and high as means over the ground; they may be one array."""
-    mid = _mean(values.mid)
-    if values.low is values.high:
-        return mid, mid, mid
-    return _mean(values.low), mid, _mean(values.high)
 
 
 def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
@@ -114,7 +97,7 @@ def _runs(number: int) -> str:
     return f"{number} {IMPLEMENT_RUNS if number != 1 else IMPLEMENT_RUNS[:-1]}"
 
 
-def _span(share: tuple[float, ...]) -> str:
+def _span(share: Range) -> str:
     low, mid, high = share
     return f"{mid:.2f} ({low:.2f} to {high:.2f})"
 
@@ -135,9 +118,9 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     rate = shown(us_units)["mass per area"]
     lines = []
     for step in plan.steps:
-        low, mid, high = _means(step.cover_pct)
+        low, mid, high = step.cover_pct
         spread = "" if high - low < 0.5 else f" ({low:.0f} to {high:.0f} %)"
-        mass = rate.text(_mean(step.residue_t_ha.mid))
+        mass = rate.text(float(step.residue_t_ha.mid))
         label = step.label if not step.basis else f"after {step.label}"
         equivalent = " flat equivalent" if step.flat_equivalent else ""
         lines.append(f"  {label}: cover {mid:.0f} %{spread}, {mass}{equivalent}")
@@ -152,12 +135,8 @@ def _cover_lines(plan: FieldPlan, us_units: bool) -> list[str]:
 
 def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     now, then = plan.water_ratio
-    roughness_mm = plan.result.settings.plan.roughness_m * 1000
-    span = water_loss_range(np.asarray(plan.steps[-1].cover_pct.mid), roughness_mm)
-    low, high = field_mean_ratio(span.low), field_mean_ratio(span.high)
-    wind_now, wind_then = (
-        tuple(field_mean_ratio(part) for part in loss.ratio) for loss in plan.wind_ratio
-    )
+    low, _, high = plan.water_range
+    wind_now, wind_then = (loss.ratio for loss in plan.wind_ratio)
     lines = [
         f"  {opening(soil_loss('water', f'{now:.2f}'))} now, {then:.2f} ({low:.2f} to {high:.2f}) "
         "after the operations.",
@@ -166,11 +145,11 @@ def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         f"{_span(wind_then)} after the operations.",
         *_lines([Said("erosion-wind")], us_units),
     ]
-    if any(bool(loss.outside.any()) for loss in plan.wind_ratio):
+    if any(loss.outside for loss in plan.wind_ratio):
         lines += _lines([Said("erosion-wind-outside")], us_units)
     lines += _lines([Said("erosion-mean")], us_units)
     if plan.nitrogen.per_ha is not None:
-        low, mid, high = (_mean(part) for part in plan.nitrogen.per_ha)
+        low, mid, high = plan.nitrogen.per_ha
         per_ha = shown(us_units)["nutrient"]
         middle = "" if math.isnan(mid) else f", middle {mid * per_ha.per_si:.0f}"
         held = f"{low * per_ha.per_si:.0f} to {high * per_ha.per_si:.0f} {per_ha.unit}"
@@ -179,12 +158,12 @@ def _soil_lines(plan: FieldPlan, us_units: bool) -> list[str]:
     area = shown(us_units)["area"]
     cell = plan.result.grid.cell_area_m2
     for flag in plan.seeding.flags:
-        ground, said = area.text(float(flag.where.sum()) * cell), flag.said
+        ground, said = area.text(count_of(flag.where) * cell), flag.said
         lines.append(f"  {ground}: {said.text(us_units)} [{said.rule}]")
     lines += _lines(plan.seeding.not_judged, us_units)
     if plan.response is not None:
         if plan.response.change_pct is not None:
-            change = round(_mean(plan.response.change_pct)) + 0
+            change = round(sums_of(plan.response.change_pct).mean) + 0
             lines.append(f"  Mean published response {change} %.")
         lines += _lines(plan.response.notes, us_units)
     return [*lines, *_lines([Said("seeding-caution")], us_units)]
@@ -228,13 +207,8 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
                 "basis": step.basis,
                 "flat_equivalent": step.flat_equivalent,
                 "source": step.source,
-                **{
-                    name: dict(zip(("low", "mid", "high"), _means(values), strict=True))
-                    for name, values in (
-                        ("residue_t_ha", step.residue_t_ha),
-                        ("cover_pct", step.cover_pct),
-                    )
-                },
+                "residue_t_ha": step.residue_t_ha._asdict(),
+                "cover_pct": step.cover_pct._asdict(),
             }
             for step in plan.steps
         ],
@@ -246,25 +220,15 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         "soil_loss_ratio": {
             "water": dict(zip(("now", "after"), plan.water_ratio, strict=True)),
             "wind": {
-                name: dict(
-                    zip(
-                        ("low", "mid", "high"),
-                        (field_mean_ratio(part) for part in loss.ratio),
-                        strict=True,
-                    )
-                )
+                name: loss.ratio._asdict()
                 for name, loss in zip(("now", "after"), plan.wind_ratio, strict=True)
             },
         },
-        "nitrogen_kg_ha": None
-        if plan.nitrogen.per_ha is None
-        else dict(
-            zip(("low", "mid", "high"), (_mean(p) for p in plan.nitrogen.per_ha), strict=True)
-        ),
+        "nitrogen_kg_ha": None if plan.nitrogen.per_ha is None else plan.nitrogen.per_ha._asdict(),
         "seeding": [
             {
                 **flag.said.as_record(),
-                "area_ha": float(flag.where.sum()) * plan.result.grid.cell_area_m2 / 1e4,
+                "area_ha": count_of(flag.where) * plan.result.grid.cell_area_m2 / 1e4,
             }
             for flag in plan.seeding.flags
         ],
@@ -284,9 +248,7 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
             "balable_t": plan.baling.balable_t,
             "residue_t": plan.baling.residue_t,
             "must_stay_t_ha": plan.baling.must_stay_t_ha,
-            "no_baling_ha": float(plan.baling.no_baling.sum())
-            * plan.result.grid.cell_area_m2
-            / 1e4,
+            "no_baling_ha": count_of(plan.baling.no_baling) * plan.result.grid.cell_area_m2 / 1e4,
         },
         "work": plan.work.to_dict("records"),
         "zones": zones,

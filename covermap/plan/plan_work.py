@@ -10,6 +10,14 @@ import pandas as pd
 import shapely
 
 from covermap.field.field_result import FieldResult
+from covermap.ground.rasters import (
+    DerivedRaster,
+    FiledRaster,
+    HeldRaster,
+    Raster,
+    new_raster,
+    stripes,
+)
 from covermap.plan.actions import (
     ACTIONS,
     LEAST_MENDED,
@@ -18,9 +26,11 @@ from covermap.plan.actions import (
     Limits,
     Spot,
     beyond_limits,
+    choose_actions,
 )
+from covermap.plan.field_sums import count_of
+from covermap.plan.planned_ground import PlannedGround
 from covermap.plan.zones import (
-    Ruling,
     action_of_pieces,
     rule_field,
     without_slivers,
@@ -37,30 +47,75 @@ _HARROW = RULE_IDS.index("plan-harrow")
 _PASS_NUMBERS = [RULE_IDS.index(rule) for rule in PASSES]
 
 
-def _means(number: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
-    total = np.bincount(number, np.nan_to_num(values), count + 1)[1:]
-    known = np.bincount(number, np.isfinite(values), count + 1)[1:]
-    return np.asarray(total / np.maximum(known, 1))
+@dataclass(frozen=True)
+class Calls:
+    """What each cell calls for, and with what numbers that is explained.
+
+    Attributes
+    ----------
+    ground : PlannedGround
+    limits : Limits
+    harrow_pays : bool
+        Whether harrowing evens the field out worth a pass.
+    """
+
+    ground: PlannedGround
+    limits: Limits
+    harrow_pays: bool
+
+    def action(self, spot: Spot, *, with_passes: bool) -> np.ndarray:
+        """Give the action of some cells, with and without passes of harrow or tillage."""
+        return choose_actions(
+            spot, self.limits, harrow_pays=self.harrow_pays, with_passes=with_passes
+        )
 
 
-def _numbers(
-    of_cell: np.ndarray, cells: np.ndarray, count: int, spot: Spot, limits: Limits
-) -> dict[str, np.ndarray]:
-    """Give the numbers that actions are explained with, for areas numbered from 1."""
-    ratio, load = spot.ratio.ravel()[cells], spot.load_t_ha.ravel()[cells]
-    before = beyond_limits(ratio, load, limits)
-    after = beyond_limits(
-        spot.harrowed_ratio.ravel()[cells], spot.harrowed_load_t_ha.ravel()[cells], limits
-    )
-    return {
-        "mean_ratio": _means(of_cell, count, ratio),
-        "load_t_ha": _means(of_cell, count, load),
-        "cover_after_pct": _means(of_cell, count, spot.cover_pct.ravel()[cells]),
-        "beyond_share": _means(of_cell, count, before.astype(float)),
-        "beyond_share_harrowed": _means(of_cell, count, after.astype(float)),
-        "off_even": _means(of_cell, count, np.abs(ratio - 1)),
-        "off_even_harrowed": _means(of_cell, count, np.abs(spot.harrowed_ratio.ravel()[cells] - 1)),
-    }
+class _AreaFigures:
+    """Adds up the numbers that actions are explained with, cell by cell in their order.
+
+    Parameters
+    ----------
+    areas : int
+        Pieces or strips, numbered from 0.
+    limits : Limits
+    """
+
+    def __init__(self, areas: int, limits: Limits) -> None:
+        self._areas, self._limits = areas, limits
+        self._sums: dict[str, np.ndarray] = {}
+
+    def add(self, number: np.ndarray, spot: Spot, where: np.ndarray) -> None:
+        """Add the cells ``where`` of some rows, by the number of their area."""
+        ratio, load, after = spot.ratio[where], spot.load_t_ha[where], spot.harrowed_ratio[where]
+        beyond = beyond_limits(ratio, load, self._limits)
+        beyond_after = beyond_limits(after, spot.harrowed_load_t_ha[where], self._limits)
+        for name, values in {
+            "mean_ratio": ratio,
+            "load_t_ha": load,
+            "cover_after_pct": spot.cover_pct[where],
+            "beyond_share": beyond.astype(float),
+            "beyond_share_harrowed": beyond_after.astype(float),
+            "off_even": np.abs(ratio - 1),
+            "off_even_harrowed": np.abs(after - 1),
+        }.items():
+            sums = self._sums.setdefault(name, np.zeros((2, self._areas)))
+            np.add.at(sums[0], number, np.nan_to_num(values))
+            sums[1] += np.bincount(number[np.isfinite(values)], minlength=self._areas)
+
+    def means(self, group: np.ndarray, groups: int) -> dict[str, np.ndarray]:
+        """Give the means of groups of areas numbered from 1."""
+        found = {}
+        for name, sums in self._sums.items():
+            total, known = (np.bincount(group, one, groups + 1)[1:] for one in sums)
+            found[name] = np.asarray(total / np.maximum(known, 1))
+        return found
+
+
+def _counted(number: np.ndarray, action: np.ndarray, areas: int) -> np.ndarray:
+    """Give (areas, actions) cells that call for each action."""
+    kinds = len(RULE_IDS)
+    code = number.astype(np.int64) * kinds + action
+    return np.bincount(code, minlength=areas * kinds).reshape(areas, kinds)
 
 
 def _called_share(counts: np.ndarray, chosen: np.ndarray) -> np.ndarray:
@@ -69,51 +124,38 @@ def _called_share(counts: np.ndarray, chosen: np.ndarray) -> np.ndarray:
     return np.asarray(counts[np.arange(len(counts)), chosen] / total)
 
 
-def strip_actions(
-    result: FieldResult, spot: Spot, wanted: Wanted, zone_action: np.ndarray, limits: Limits
-) -> gpd.GeoDataFrame:
+def strip_actions(result: FieldResult, calls: Calls, zone_action: Raster) -> gpd.GeoDataFrame:
     """Add to the strips what to do about each, and the numbers behind it.
 
     A strip is harrowed or tilled only where it lies in a zone that is.
     """
     strips = result.strips
-    cells = np.flatnonzero(result.strip_of_cell)
-    number = result.strip_of_cell.ravel()[cells]
-    kinds = len(RULE_IDS)
-
-    def counted(action: np.ndarray) -> np.ndarray:
-        code = (number.astype(np.int64) - 1) * kinds + action.ravel()[cells]
-        return np.bincount(code, minlength=len(strips) * kinds).reshape(len(strips), kinds)
-
+    areas = len(strips)
+    figures = _AreaFigures(areas, calls.limits)
+    counts, gentle, zoned = np.zeros((3, areas, len(RULE_IDS)), np.int64)
+    for part in stripes(result.grid):
+        of_cell = result.rasters["strip_of_cell"].rows(part.row, part.rows)
+        where = of_cell > 0
+        number = of_cell[where] - 1
+        spot = calls.ground.spot(part.row, part.rows)
+        figures.add(number, spot, where)
+        counts += _counted(number, calls.action(spot, with_passes=True)[where], areas)
+        gentle += _counted(number, calls.action(spot, with_passes=False)[where], areas)
+        zoned += _counted(number, zone_action.rows(part.row, part.rows)[where], areas)
     least = result.settings.plan.zone_share
-    counts, gentle, zoned = counted(wanted.any), counted(wanted.gentle), counted(zone_action)
     chosen = action_of_pieces(counts, least)
-    worked = zoned[np.arange(len(strips)), chosen] >= 0.5 * zoned.sum(axis=1)
+    worked = zoned[np.arange(areas), chosen] >= 0.5 * zoned.sum(axis=1)
     apart = np.isin(chosen, _PASS_NUMBERS) & ~worked
     chosen = np.where(apart, action_of_pieces(gentle, least), chosen)
     called = np.where(apart, _called_share(gentle, chosen), _called_share(counts, chosen))
-    numbers = _numbers(number, cells, len(strips), spot, limits)
-    numbers.pop("mean_ratio")
+    numbers = figures.means(np.arange(areas) + 1, areas)
+    numbers.pop("mean_ratio", None)
     return strips.assign(
         rule_id=[RULE_IDS[a] for a in chosen],
         action=[ACTIONS[RULE_IDS[a]] for a in chosen],
         **numbers,
         called_share=called,
     )
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What each cell calls for: uint8 places in :data:`covermap.plan.actions.RULE_IDS`.
-
-    Attributes
-    ----------
-    any, gentle : numpy.ndarray
-        (rows, cols) with and without passes of harrow or tillage.
-    """
-
-    any: np.ndarray
-    gentle: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -135,9 +177,7 @@ class Ways:
     main_heading_deg: float
 
 
-def field_zones(
-    result: FieldResult, spot: Spot, wanted: Wanted, limits: Limits, ways: Ways
-) -> tuple[gpd.GeoDataFrame, np.ndarray]:
+def field_zones(result: FieldResult, calls: Calls, ways: Ways) -> tuple[gpd.GeoDataFrame, Raster]:
     """Give the zones of the field, worked ones first, largest first, and the action per cell.
 
     Harrow and tillage zones are implement runs on their own heading and come first; the ground they
@@ -147,63 +187,75 @@ def field_zones(
     -------
     geopandas.GeoDataFrame
         Columns are described in docs/tables.md.
-    numpy.ndarray
+    Raster
         (rows, cols) uint8 action of the zone that each cell lies in.
     """
-    inside = np.isfinite(spot.ratio)
-    done = np.zeros(inside.shape, np.uint8)
-    passes = np.where(np.isin(wanted.any, _PASS_NUMBERS), wanted.any, 0)
+    inside = calls.ground.known
+    action = new_raster(result.grid, np.uint8)
     tables: list[gpd.GeoDataFrame] = []
-    if passes.any():
-        table, of_cell = _ruled(result, spot, passes, inside, ways.pass_heading_deg, ways, limits)
-        done[of_cell > 0] = of_cell[of_cell > 0]
+    if calls.harrow_pays or calls.limits.tills:
+        table = _ruled(result, calls, inside, ways, action, with_passes=True)
         tables.append(table[table["rule_id"] != "plan-leave"])
-        inside = inside & (done == 0)
-    if inside.any():
-        table, of_cell = _ruled(
-            result, spot, wanted.gentle, inside, ways.main_heading_deg, ways, limits
-        )
-        done[inside] = of_cell[inside]
+        inside = DerivedRaster(lambda here, done: here & (done == 0), inside, action)
+    if count_of(inside):
+        table = _ruled(result, calls, inside, ways, action, with_passes=False)
         if tables and len(tables[0]):
             worked = shapely.union_all(tables[0].geometry)
             table = table.assign(geometry=table.geometry.difference(worked))
         tables.append(table)
-    zones = gpd.GeoDataFrame(pd.concat(tables, ignore_index=True), crs=result.grid.crs)
+    zones = gpd.GeoDataFrame(
+        pd.concat([table for table in tables if len(table)], ignore_index=True),
+        crs=result.grid.crs,
+    )
     zones = zones[zones["area_m2"] > 0]
     order = np.lexsort((-zones["area_m2"], zones["rule_id"] == "plan-leave"))
     zones = zones.iloc[order].reset_index(drop=True)
     zones["zone_id"] = np.arange(1, len(zones) + 1)
-    return zones, done
+    return zones, action
 
 
 def _ruled(
     result: FieldResult,
-    spot: Spot,
-    action: np.ndarray,
-    inside: np.ndarray,
-    heading_deg: float,
+    calls: Calls,
+    inside: Raster,
     ways: Ways,
-    limits: Limits,
-) -> tuple[gpd.GeoDataFrame, np.ndarray]:
-    """Rule some ground along a heading; give its zones and the action of every cell."""
+    action: HeldRaster | FiledRaster,
+    *,
+    with_passes: bool,
+) -> gpd.GeoDataFrame:
+    """Rule some ground along a heading; give its zones, and write the action of every cell."""
     settings, grid, width_m = result.settings, result.grid, ways.width_m
+    heading_deg = ways.pass_heading_deg if with_passes else ways.main_heading_deg
     length_m = max(_PIECE_WIDTHS * width_m, settings.limits.strip_min_length_m)
     ruling = rule_field(inside, grid, heading_deg, width_m, length_m)
-    counts = ruling.counted(action, len(RULE_IDS))
+    figures = _AreaFigures(ruling.pieces, calls.limits)
+    counts = np.zeros((ruling.pieces, len(RULE_IDS)), np.int64)
+    for part in stripes(grid):
+        where = inside.rows(part.row, part.rows)
+        piece, spot = ruling.piece(where, part.row), calls.ground.spot(part.row, part.rows)
+        figures.add(piece, spot, where)
+        wanted = calls.action(spot, with_passes=with_passes)[where]
+        if with_passes:
+            wanted[~np.isin(wanted, _PASS_NUMBERS)] = 0
+        counts += _counted(piece, wanted, ruling.pieces)
     chosen = action_of_pieces(counts, settings.plan.zone_share)
     chosen = without_slivers(chosen, ruling, counts, grid.cell_area_m2)
-    chosen = _worth_driving(chosen, zones_of(chosen, counts, ruling), ruling, spot)
+    chosen = _worth_driving(chosen, zones_of(chosen, counts, ruling), figures)
+    for part in stripes(grid):
+        where = inside.rows(part.row, part.rows)
+        values = action.rows(part.row, part.rows).copy()
+        values[where] = chosen[ruling.piece(where, part.row)]
+        action.write(part.row, values)
     zone = zones_of(chosen, counts, ruling)
     count = int(zone.max())
     by_zone = np.zeros((count + 1, len(RULE_IDS)))
     np.add.at(by_zone, zone, counts)
-    of_cell = zone[ruling.piece]
     # runs in a zone are what the driver counts as passes
     run = np.flatnonzero(zone) // ruling.lengths
     pair = np.unique(zone[zone > 0] * ruling.runs + run)
     first = np.zeros(count + 1, np.int64)
     first[zone] = chosen
-    area = np.bincount(of_cell, minlength=count + 1)[1:] * grid.cell_area_m2
+    area = by_zone.sum(axis=1)[1:] * grid.cell_area_m2
     table = pd.DataFrame(
         {
             "zone_id": np.arange(1, count + 1),
@@ -213,30 +265,25 @@ def _ruled(
             "implement_runs": np.bincount(pair // ruling.runs, minlength=count + 1)[1:],
             "heading_deg": heading_deg,
             "width_m": width_m,
-            **_numbers(of_cell, ruling.cells, count, spot, limits),
+            **figures.means(zone, count),
             "called_share": _called_share(by_zone[1:], first[1:]),
             "travel_m": area / width_m,
         }
     )
-    shapes = zone_outlines(zone, ruling, result.outline)
-    cells = np.zeros(inside.shape, np.uint8)
-    cells.ravel()[ruling.cells] = chosen[ruling.piece]
-    return gpd.GeoDataFrame(table, geometry=shapes, crs=grid.crs), cells
+    return gpd.GeoDataFrame(
+        table, geometry=zone_outlines(zone, ruling, result.outline), crs=grid.crs
+    )
 
 
-def _worth_driving(chosen: np.ndarray, zone: np.ndarray, ruling: Ruling, spot: Spot) -> np.ndarray:
+def _worth_driving(chosen: np.ndarray, zone: np.ndarray, figures: _AreaFigures) -> np.ndarray:
     """Leave zones of harrow or tillage that are too small, or that harrowing hardly evens."""
     count = int(zone.max())
-    of_cell = zone[ruling.piece]
-    before, after = (
-        _means(of_cell, count, np.abs(ratio.ravel()[ruling.cells] - 1))
-        for ratio in (spot.ratio, spot.harrowed_ratio)
-    )
+    means = figures.means(zone, count)
     pieces = np.bincount(zone, minlength=count + 1)[1:]
     drop = pieces < _LEAST_PIECES
     harrowed = np.zeros(count, bool)
     harrowed[zone[chosen == _HARROW] - 1] = True
-    drop |= harrowed & (after > (1 - LEAST_MENDED) * before)
+    drop |= harrowed & (means["off_even_harrowed"] > (1 - LEAST_MENDED) * means["off_even"])
     left = np.isin(chosen, _PASS_NUMBERS) & np.append(False, drop)[zone]
     return np.where(left, 0, chosen)
 

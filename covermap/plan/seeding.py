@@ -6,11 +6,13 @@ found. Nothing is judged without one.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.rasters import DerivedRaster, Raster, as_raster
 from covermap.tables import read_table
 from covermap.tables.crops import find_crop
 from covermap.tables.said import Said
@@ -23,10 +25,10 @@ THIN_COVER_PCT = 30.0
 
 @dataclass(frozen=True)
 class Flag:
-    """One judgement, and where it holds (bool, like the map)."""
+    """One judgement, and where it holds: a raster of bool."""
 
     said: Said
-    where: np.ndarray
+    where: Raster
 
 
 @dataclass(frozen=True)
@@ -51,16 +53,16 @@ class Establishment:
 
     Attributes
     ----------
-    change_pct : numpy.ndarray or None
+    change_pct : Raster or None
         Change against bare ground [%]; NaN beyond the load tried; None for crops not tried.
-    beyond : numpy.ndarray of bool or None
-        More residue than was tried.
+    beyond : Raster or None
+        Bool: more residue than was tried.
     notes : tuple of Said
         The study without effect among them.
     """
 
-    change_pct: np.ndarray | None
-    beyond: np.ndarray | None
+    change_pct: Raster | None
+    beyond: Raster | None
     notes: tuple[Said, ...]
 
 
@@ -98,8 +100,8 @@ def _check_limits(limits: dict[str, float | None]) -> None:
 
 
 def judge_seeding(
-    residue_t_ha: np.ndarray | float,
-    cover_pct: np.ndarray | float,
+    residue_t_ha: np.ndarray | float | Raster,
+    cover_pct: np.ndarray | float | Raster,
     *,
     opener: str = "disc",
     opener_limit_t_ha: float | None = None,
@@ -112,7 +114,7 @@ def judge_seeding(
 
     Parameters
     ----------
-    residue_t_ha, cover_pct : array or float
+    residue_t_ha, cover_pct : array, float or Raster
         Flat residue [t/ha] and cover [%] that the seeder meets (after operations before it).
     opener : {"disc", "hoe"}
         Only discs hairpin.
@@ -132,7 +134,7 @@ def judge_seeding(
     """
     if opener not in ("disc", "hoe"):
         raise SettingsError(f"opener: {opener!r} is not known.", way_out="Write 'disc' or 'hoe'.")
-    load, cover = np.asarray(residue_t_ha), np.asarray(cover_pct)
+    load, cover = as_raster(residue_t_ha), as_raster(cover_pct)
     limits = {
         "opener_limit_t_ha": opener_limit_t_ha,
         "cleaner_limit_t_ha": cleaner_limit_t_ha,
@@ -144,8 +146,8 @@ def judge_seeding(
     flags: list[Flag] = []
     missing: list[Said] = []
 
-    def judge(rule: str, where: np.ndarray) -> None:
-        flags.append(Flag(Said(rule, numbers), np.asarray(where)))
+    def judge(rule: str, holds: Callable[[np.ndarray], np.ndarray], values: Raster = load) -> None:
+        flags.append(Flag(Said(rule, numbers), DerivedRaster(holds, values)))
 
     def skip(flag: str, what: str) -> None:
         missing.append(Said("seeding-not-judged", {"flag": flag, "what": what}))
@@ -154,23 +156,25 @@ def judge_seeding(
     if opener_limit_t_ha is None:
         skip("too much for the opener", opener_said)
     else:
-        judge("seeding-too-much-for-opener", load > opener_limit_t_ha)
+        judge("seeding-too-much-for-opener", lambda lies: lies > opener_limit_t_ha)
     if opener_limit_t_ha is None or cleaner_limit_t_ha is None:
         what = opener_said if opener_limit_t_ha is None else "what a row cleaner is said to handle"
         skip("row cleaner needed", what)
     else:
-        between = (load > opener_limit_t_ha) & (load <= cleaner_limit_t_ha)
-        judge("seeding-row-cleaner-needed", between)
+        judge(
+            "seeding-row-cleaner-needed",
+            lambda lies: (lies > opener_limit_t_ha) & (lies <= cleaner_limit_t_ha),
+        )
     if opener == "disc":
         if hairpin_t_ha is None:
             skip("hairpinning", "the load from which your discs hairpin")
         else:
-            judge("seeding-hairpinning", load > hairpin_t_ha)
+            judge("seeding-hairpinning", lambda lies: lies > hairpin_t_ha)
     if cold_wet_spring is None:
         skip("cold, wet soil", "whether the spring is cold or wet")
     elif cold_wet_spring:
-        judge("seeding-cold-wet", load >= COLD_LOAD_T_HA)
-    judge("seeding-thin-cover", cover < thin_cover_pct)
+        judge("seeding-cold-wet", lambda lies: lies >= COLD_LOAD_T_HA)
+    judge("seeding-thin-cover", lambda covered: covered < thin_cover_pct, cover)
     return SeedingFlags(tuple(flags), tuple(missing))
 
 
@@ -179,7 +183,7 @@ def _crops(row: dict[str, str]) -> dict[str, str]:
 
 
 def establishment(
-    residue_t_ha: np.ndarray | float,
+    residue_t_ha: np.ndarray | float | Raster,
     next_crop: str,
     residue_crop: str,
     *,
@@ -190,7 +194,7 @@ def establishment(
 
     Parameters
     ----------
-    residue_t_ha : array or float
+    residue_t_ha : array, float or Raster
         Residue on the surface at seeding [t/ha].
     next_crop, residue_crop : str
         The crop to be sown and the crop the residue is of.
@@ -231,6 +235,13 @@ def establishment(
     ]
     if other and not other_crops_too:
         return Establishment(None, None, tuple(notes))
-    load = np.asarray(residue_t_ha)
-    beyond = load > at_t_ha
-    return Establishment(np.where(beyond, np.nan, load * (change / at_t_ha)), beyond, tuple(notes))
+    load = as_raster(residue_t_ha)
+
+    def change_pct(lies: np.ndarray) -> np.ndarray:
+        return np.where(lies > at_t_ha, np.nan, lies * (change / at_t_ha))
+
+    return Establishment(
+        DerivedRaster(change_pct, load),
+        DerivedRaster(lambda lies: lies > at_t_ha, load),
+        tuple(notes),
+    )

@@ -5,11 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import numpy as np
-
 from covermap import __version__
 from covermap.files.geotiff import write_geotiff
 from covermap.files.vectors import write_layer
+from covermap.ground.rasters import Raster
 from covermap.plan.actions import ACTIONS
 from covermap.plan.harrow_picture import harrow_picture
 from covermap.plan.plan_field import FieldPlan
@@ -17,15 +16,14 @@ from covermap.plan.plan_picture import plan_picture
 from covermap.plan.plan_text import plan_json, with_words
 
 
-def plan_bands(plan: FieldPlan) -> dict[str, np.ndarray]:
+def plan_bands(plan: FieldPlan) -> dict[str, Raster]:
     """Give the bands of ``plan.tif`` by name, in the order of the file."""
-    known = np.isfinite(plan.spot.ratio)
     return {
-        "residue_at_seeding_t_ha": plan.spot.load_t_ha,
-        "cover_after_pct": plan.spot.cover_pct,
-        "below_target": np.where(known, plan.spot.cover_pct < plan.limits.target_cover_pct, np.nan),
+        "residue_at_seeding_t_ha": plan.ground.load_t_ha,
+        "cover_after_pct": plan.ground.cover_pct,
+        "below_target": plan.ground.where_known(plan.target.below),
         "removable_t_ha": plan.baling.removable_t_ha,
-        "action": np.where(known, plan.action, np.nan),
+        "action": plan.ground.where_known(plan.action),
     }
 
 
@@ -47,19 +45,18 @@ def write_plan(folder: Path, plan: FieldPlan, *, us_units: bool = False) -> None
     """
     result = plan.result
     write_layer(folder / "plan.gpkg", with_words(plan.zones, plan.limits), "zones", "Polygon")
-    bands = {name: values.astype(np.float32) for name, values in plan_bands(plan).items()}
     tags = {
         "covermap_version": __version__,
         "field": result.name,
         "operations": "; ".join(step.label for step in plan.steps[1:]),
         "actions": "; ".join(f"{i} {word}" for i, word in enumerate(ACTIONS.values())),
     }
-    write_geotiff(folder / "plan.tif", result.grid, bands, tags)
+    write_geotiff(folder / "plan.tif", result.grid, plan_bands(plan), tags)
     (folder / "plan.svg").write_text(plan_picture(plan, us_units=us_units), "utf-8")
     if plan.harrow is not None:
         picture = harrow_picture(
-            plan.spot.ratio,
-            plan.spot.harrowed_ratio,
+            plan.ground.ratio,
+            plan.ground.harrowed_ratio,
             result.grid,
             plan.harrow,
             title=result.name,

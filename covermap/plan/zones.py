@@ -17,6 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import Raster, stripes
 
 #: A length at the field's edge with less than this part of its ground inside joins the next.
 _LEAST_INSIDE = 0.3
@@ -36,10 +37,8 @@ class Ruling:
         Where the first run and the first length begin, across and along [m].
     runs, lengths : int
         How many there are.
-    cells : numpy.ndarray
-        (m,) flat index of the cells ruled.
-    piece : numpy.ndarray
-        (m,) number of the piece each lies in, run × lengths + length.
+    grid : Grid
+        Of the cells ruled.
     """
 
     heading_deg: float
@@ -49,18 +48,19 @@ class Ruling:
     south_of: float
     runs: int
     lengths: int
-    cells: np.ndarray
-    piece: np.ndarray
+    grid: Grid
 
     @property
     def pieces(self) -> int:
         """Number of pieces, empty ones too."""
         return self.runs * self.lengths
 
-    def counted(self, values: np.ndarray, kinds: int) -> np.ndarray:
-        """Give (pieces, kinds) cells of each kind, from a raster of kinds."""
-        code = self.piece * kinds + values.ravel()[self.cells]
-        return np.bincount(code, minlength=self.pieces * kinds).reshape(self.pieces, kinds)
+    def piece(self, inside: np.ndarray, first_row: int) -> np.ndarray:
+        """Give the piece of each cell ``inside`` some rows of the grid, run × lengths + length."""
+        across, along = _places(inside, first_row, self.grid, self.heading_deg)
+        run = ((across - self.west_of) / self.width_m).astype(np.int64)
+        length = ((along - self.south_of) / self.length_m).astype(np.int64)
+        return np.asarray(run * self.lengths + length)
 
     def outlines(self, pieces: np.ndarray) -> np.ndarray:
         """Give the rectangles of pieces as polygons in the grid's CRS."""
@@ -76,14 +76,14 @@ class Ruling:
 
 
 def rule_field(
-    inside: np.ndarray, grid: Grid, heading_deg: float, width_m: float, length_m: float
+    inside: Raster, grid: Grid, heading_deg: float, width_m: float, length_m: float
 ) -> Ruling:
     """Rule the ground ``inside`` into runs of the implement, and those into lengths.
 
     Parameters
     ----------
-    inside : numpy.ndarray
-        (rows, cols) bool.
+    inside : Raster
+        (rows, cols) bool, true somewhere.
     grid : Grid
     heading_deg : float
         Clockwise from grid north.
@@ -94,29 +94,30 @@ def rule_field(
     -------
     Ruling
     """
-    cells = np.flatnonzero(inside)
-    row, col = np.divmod(cells, grid.cols)
+    ends = np.array([[np.inf, np.inf], [-np.inf, -np.inf]])
+    for part in stripes(grid):
+        places = _places(inside.rows(part.row, part.rows), part.row, grid, heading_deg)
+        if places[0].size:
+            ends[0] = np.minimum(ends[0], [place.min() for place in places])
+            ends[1] = np.maximum(ends[1], [place.max() for place in places])
+    west_of, south_of = ends[0] - grid.cell_m / 2
+    runs = int((ends[1, 0] - west_of) / width_m) + 1
+    lengths = int((ends[1, 1] - south_of) / length_m) + 1
+    return Ruling(
+        heading_deg, width_m, length_m, float(west_of), float(south_of), runs, lengths, grid
+    )
+
+
+def _places(
+    inside: np.ndarray, first_row: int, grid: Grid, heading_deg: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give how far across and along the heading each cell ``inside`` lies [m]."""
+    row, col = np.nonzero(inside)
     east = grid.west + (col + 0.5) * grid.cell_m
-    north = grid.north - (row + 0.5) * grid.cell_m
+    north = grid.north - (row + first_row + 0.5) * grid.cell_m
     angle = np.radians(heading_deg)
     across = east * np.cos(angle) - north * np.sin(angle)
-    along = east * np.sin(angle) + north * np.cos(angle)
-    edge = grid.cell_m / 2
-    west_of, south_of = across.min() - edge, along.min() - edge
-    run = ((across - west_of) / width_m).astype(np.int64)
-    length = ((along - south_of) / length_m).astype(np.int64)
-    runs, lengths = int(run.max()) + 1, int(length.max()) + 1
-    return Ruling(
-        heading_deg,
-        width_m,
-        length_m,
-        float(west_of),
-        float(south_of),
-        runs,
-        lengths,
-        cells,
-        run * lengths + length,
-    )
+    return across, east * np.sin(angle) + north * np.cos(angle)
 
 
 def action_of_pieces(counts: np.ndarray, least_share: float) -> np.ndarray:

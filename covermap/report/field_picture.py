@@ -41,7 +41,7 @@ from covermap.drawing.map_legend import (
 )
 from covermap.drawing.map_texts import LAYER_TITLES, display_range, layer_unit, legend_marks
 from covermap.drawing.plan_signs import draw_sign
-from covermap.files.open_result import MapResult
+from covermap.field.mapped_field import MappedField
 from covermap.tables.signs import Sign, action_signs_of
 from covermap.units import MM_PER_INCH, length_unit, shown
 
@@ -72,7 +72,7 @@ class _Sheet:
 
 
 def field_picture(
-    found: MapResult,
+    found: MappedField,
     layer: str = "spread_ratio",
     *,
     strips: bool = True,
@@ -84,7 +84,7 @@ def field_picture(
 
     Parameters
     ----------
-    found : MapResult
+    found : MappedField
     layer : str
         A band of the result.
     strips : bool
@@ -107,9 +107,9 @@ def field_picture(
     ValueError
         If the result has no such band.
     """
-    if layer not in found.bands:
-        raise ValueError(f"no layer {layer!r} to draw; there are {', '.join(found.bands)}")
-    grid, values = found.grid, found.bands[layer]
+    if layer not in found.rasters:
+        raise ValueError(f"no layer {layer!r} to draw; there are {', '.join(found.rasters)}")
+    grid, values = found.grid, found.rasters[layer].whole()
     ground = ground_shapes(values, grid)
     bounds = shapely.total_bounds(ground) if ground else np.array(grid.bounds)
     signs = [] if zones is None else action_signs_of(zones["rule_id"])

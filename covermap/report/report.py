@@ -13,18 +13,17 @@ import pandas as pd
 from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import (
-    CROSSWIND,
     FROM_IRRIGATION,
     HIGHEST_TO_LOWEST,
     LEFT_OUT,
     RATIO_MEANING,
     UNEVENNESS,
-    blown_from,
     limit_keys,
     opening,
 )
+from covermap.drawing.settings_used import machine_settings
 from covermap.errors import OutputError
-from covermap.field.field_passes import wind_from_deg
+from covermap.field.mapped_field import MappedField
 from covermap.files.open_result import MapResult
 from covermap.report.report_pictures import report_pictures
 from covermap.report.report_plan import FoundPlan, find_plan, letters, plan_content, quoted
@@ -104,7 +103,7 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
             f"{found.folder / 'summary.json'}: no {missing[0]} in it, which a report needs.",
             way_out="Run covermap map again with this version.",
         )
-    name = found.field_name.strip() or found.folder.name
+    name = found.name.strip() or found.folder.name
     plan, left_out = find_plan(found)
     pictures, drawn_elsewhere = report_pictures(found, plan, us_units, left_out)
     books, closes = accounts(found, us_units)
@@ -129,7 +128,7 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
         "strips": strips_table(found, us_units, letters() if plan else {}),
         "strips_count": len(found.strips),
         "plan": None if plan is None else plan_content(plan, us_units),
-        "settings": settings_used(found, us_units),
+        "settings": [[one.label, one.text(us_units)] for one in machine_settings(found)],
         "accounts": books,
         "closes": closes,
         "assumed": _told([*summary["assumptions"], *_plan_assumed(plan)], MOST_ASSUMED, us_units),
@@ -153,7 +152,7 @@ def _day(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def _subtitle(found: MapResult, plan: FoundPlan | None) -> str:
+def _subtitle(found: MappedField, plan: FoundPlan | None) -> str:
     parts = [str(found.summary["crop"]).capitalize()]
     if "start_time" in found.passes:
         times = pd.to_datetime(found.passes["start_time"], utc=True, errors="coerce").dropna()
@@ -166,7 +165,7 @@ def _subtitle(found: MapResult, plan: FoundPlan | None) -> str:
     return ", ".join(parts)
 
 
-def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
+def five_numbers(found: MappedField, us_units: bool) -> list[dict[str, str]]:
     """Give the five numbers of the first page, each with a word of explanation."""
     unit, summary = shown(us_units), found.summary
     area, rate = unit["area"], unit["mass per area"]
@@ -200,7 +199,7 @@ def five_numbers(found: MapResult, us_units: bool) -> list[dict[str, str]]:
     return [{"label": label, "value": value, "note": note} for label, value, note in numbers]
 
 
-def _map_alt(found: MapResult, us_units: bool) -> str:
+def _map_alt(found: MappedField, us_units: bool) -> str:
     area = shown(us_units)["area"]
     gap, double = (found.summary[kind] for kind in ("gap", "double"))
     return (
@@ -259,41 +258,7 @@ def _findings(spectrum: Mapping[str, Any], us_units: bool) -> list[dict[str, str
     return found
 
 
-def settings_used(found: MapResult, us_units: bool) -> list[list[str]]:
-    """Give label and value of the settings and the wind that the passes were made with."""
-    unit, passes = shown(us_units), found.passes
-    length, combine = unit["length"], found.summary["settings"].get("combine", {})
-
-    def span(column: str) -> str:
-        low, high = float(passes[column].min()), float(passes[column].max())
-        one = length.text(low)
-        return one if not high - low >= 0.05 else f"{one} to {length.text(high)}"
-
-    kinds = passes["discharge"].value_counts()
-    wind = found.summary["wind"]
-    if wind["speed_mean_m_s"] is None:
-        blew = "none known: still air"
-    else:
-        blew = (
-            f"{unit['wind'].text(wind['speed_mean_m_s'])}"
-            f"{blown_from(wind_from_deg(passes), 'about ')}, "
-            f"{CROSSWIND} up to {unit['wind'].text(wind['crosswind_max_m_s'])}"
-        )
-    cut, delay = combine.get("cut_width"), combine.get("residue_delay_s")
-    rows = [
-        ("Cut width", length.text(cut) if isinstance(cut, int | float) else "from the track"),
-        ("Discharge", ", ".join(f"{kind} on {n} passes" for kind, n in kinds.items())),
-        ("Reach left, right", f"{span('reach_left_m')}, {span('reach_right_m')}"),
-        ("Lean, right +", span("lean_m")),
-        ("Profile", ", ".join(str(name) for name in passes["profile"].unique())),
-        ("Wind", blew),
-        ("Pass spacing, middle", length.text(found.summary["passes"]["spacing_median_m"])),
-        ("Residue in the machine", "–" if delay is None else f"{delay:g} s"),
-    ]
-    return [list(row) for row in rows]
-
-
-def how_sure(found: MapResult) -> list[Said]:
+def how_sure(found: MappedField) -> list[Said]:
     """Say how sure the map is, sentence by sentence."""
     spread = found.summary["settings"].get("spread", {})
     measured = spread.get("profile_file") or spread.get("shares")
@@ -325,7 +290,7 @@ def _told(sentences: Sequence[object], most: int, us_units: bool) -> dict[str, A
     return {"texts": told, "more": f"{left} more are in summary.json." if left else ""}
 
 
-def _dropped(found: MapResult, us_units: bool) -> str:
+def _dropped(found: MappedField, us_units: bool) -> str:
     fixes = found.summary["fixes"]
     removed = sum(fixes["removed"].values())
     grain = fixes.get("grain_dropped_kg")

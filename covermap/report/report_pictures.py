@@ -105,7 +105,7 @@ def _across(found: MapResult, us_units: bool) -> str | None:
         return None
     # the line of across_middle_pass is five spacings long
     start, end = across_middle_pass(lines, spacing * PASSES_ACROSS / 5)
-    distance, ratio = cross_section(found.bands["spread_ratio"], found.grid, start, end)
+    distance, ratio = cross_section(found.rasters["spread_ratio"].whole(), found.grid, start, end)
     known = np.flatnonzero(np.isfinite(ratio))
     if len(known) < 2:
         return None

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.drawing.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_keys
-from covermap.files.open_result import MapResult
+from covermap.field.mapped_field import MappedField
 from covermap.units import Shown, shown
 
 #: So many passes and strips are listed; the files hold all.
@@ -60,7 +60,7 @@ def number(value: Any, decimals: int) -> str:
     return f"{value:,.{decimals}f}" if math.isfinite(value) else "no end"
 
 
-def passes_table(found: MapResult, us_units: bool) -> dict[str, Any]:
+def passes_table(found: MappedField, us_units: bool) -> dict[str, Any]:
     """List the least even passes, the worst first."""
     unit = shown(us_units)
     worst = found.passes.sort_values("cv_pct", ascending=False, kind="stable", na_position="last")
@@ -136,12 +136,12 @@ def causes_table(causes: Sequence[Mapping[str, Any]], us_units: bool) -> dict[st
     )
 
 
-def strips_table(found: MapResult, us_units: bool, signs: Mapping[str, str]) -> dict[str, Any]:
+def strips_table(found: MappedField, us_units: bool, signs: Mapping[str, str]) -> dict[str, Any]:
     """List the strips that matter most, with cause and, where there is a plan, action.
 
     Parameters
     ----------
-    found : MapResult
+    found : MappedField
     us_units : bool
     signs : mapping of str to str
         Letter of an action by rule id; empty where there is no plan.
@@ -198,7 +198,7 @@ def _first_causes(causes: object) -> str:
     return "; ".join(parts[:MOST_CAUSES]) + more
 
 
-def accounts(found: MapResult, us_units: bool) -> tuple[list[dict[str, Any]], dict[str, str]]:
+def accounts(found: MappedField, us_units: bool) -> tuple[list[dict[str, Any]], dict[str, str]]:
     """Give the accounts of residue, ground and fixes, and whether they close.
 
     Parts are rounded for show; the largest takes up what rounding leaves, so that the

@@ -15,7 +15,7 @@ import geopandas as gpd
 
 from covermap.advice.settings_advice import URDR_WANTED
 from covermap.drawing.labels import HIGHEST_TO_LOWEST
-from covermap.files.open_result import MapResult
+from covermap.field.mapped_field import MappedField
 from covermap.units import shown
 
 #: CV [%] up to which the spread counts as even. Borrowed: 15 % is acceptable for granular
@@ -65,12 +65,12 @@ class Said:
         return {"rule": self.rule, "text": self.text}
 
 
-def verdict(found: MapResult) -> list[Said]:
+def verdict(found: MappedField) -> list[Said]:
     """Judge how even the spread is: the verdict first, then what it was judged by.
 
     Parameters
     ----------
-    found : MapResult
+    found : MappedField
 
     Returns
     -------

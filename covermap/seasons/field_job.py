@@ -6,7 +6,7 @@ import errno
 import threading
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from covermap.field.open_field import FieldInputs, OpenField, find_inputs, over,
 from covermap.ground.threads import limit_threads
 from covermap.harvest.track import Track
 from covermap.seasons.content_key import content_key
+from covermap.seasons.job import Common, Done, FieldJob, Look
 from covermap.seasons.job_record import (
     files_in,
     fresh_folder,
@@ -48,86 +49,6 @@ _WHERE_TO_STATE = (
 
 #: What a note begins with that a person should see before anything else.
 WARNING = "Warning: "
-
-
-@dataclass(frozen=True)
-class FieldJob:
-    """One field to be mapped; small, as it travels to a worker.
-
-    Attributes
-    ----------
-    field_id : str
-        Lower-case letters, digits and dashes.
-    source : pathlib.Path
-        Field file or track.
-    source_name : str
-        As shown.
-    name, machine : str or None
-        As the person calls them.
-    overrides : mapping
-        Sections as in a field file that win over it.
-    parting, part : Parting and int, or None
-        How to part the track, and which part this field is.
-    part_text : str or None
-        ``"2 of 3"``.
-    trouble : str
-        Why it cannot be mapped, if that is known already.
-    """
-
-    field_id: str
-    source: Path
-    source_name: str
-    name: str | None = None
-    machine: str | None = None
-    overrides: Mapping[str, Any] = field(default_factory=dict)
-    parting: Parting | None = None
-    part: int | None = None
-    part_text: str | None = None
-    trouble: str = ""
-
-
-@dataclass(frozen=True)
-class Common:
-    """What holds for all fields of a run.
-
-    Attributes
-    ----------
-    out : pathlib.Path
-    token : str
-        Of the run that holds the folder.
-    defaults, options : mapping
-        Sections as in a field file: below every field file, and above everything.
-    us_units : bool
-        On the map pages.
-    """
-
-    out: Path
-    token: str
-    defaults: Mapping[str, Any] = field(default_factory=dict)
-    options: Mapping[str, Any] = field(default_factory=dict)
-    us_units: bool = False
-
-
-@dataclass(frozen=True)
-class Done:
-    """What came of a job: its row of season.json, and more that the run wants to know.
-
-    ``skipped`` if nothing had to be done; ``stop`` if the disk allows no other field either.
-    """
-
-    row: dict[str, Any]
-    skipped: bool = False
-    stop: bool = False
-
-
-@dataclass(frozen=True)
-class Look:
-    """The fields found in a track: number, name, machines of each; or what is wrong."""
-
-    parts: tuple[tuple[int, str | None, str | None], ...] = ()
-    fixes: int = 0
-    outside: int = 0
-    trouble: str = ""
 
 
 def inputs_of(

@@ -15,7 +15,7 @@ from typing import Any
 from covermap.errors import CovermapError, SettingsError
 from covermap.harvest.track import TRACK
 from covermap.reading.polygons import read_outlines
-from covermap.seasons.field_job import FieldJob, Look
+from covermap.seasons.job import FieldJob, Look
 from covermap.seasons.job_record import LOCK_FILE
 from covermap.seasons.season_file import DEFAULT_GAP_M, FILE_SETTINGS, Entry, Parting, Season
 from covermap.settings.field_file import read_field_file

@@ -11,8 +11,8 @@ from typing import Any
 
 from covermap.errors import OutputError
 from covermap.files import folder_lock, schemas
-from covermap.files.plain_values import write_json
 from covermap.files.write_whole import LAST_FILE, whole_files
+from covermap.tables.plain_values import write_json
 
 LOCK_FILE = ".covermap-season.lock"
 FIELDS, JOBS = "fields", "jobs"

@@ -11,13 +11,8 @@ from typing import Any
 from covermap import __version__
 from covermap.errors import Ask, OutputError, SettingsError
 from covermap.files import schemas
-from covermap.files.plain_values import write_json
 from covermap.files.write_whole import whole_files
 from covermap.seasons.field_job import (
-    Common,
-    Done,
-    FieldJob,
-    Look,
     failed_row,
     keep_failure,
     look_at,
@@ -25,11 +20,13 @@ from covermap.seasons.field_job import (
     reason_of,
 )
 from covermap.seasons.find_fields import Skipped, find_entries, jobs_of
+from covermap.seasons.job import Common, Done, FieldJob, Look
 from covermap.seasons.job_record import season_lock, sweep
 from covermap.seasons.season_book import write_season_book
 from covermap.seasons.season_file import Season, checked_sections, read_season
 from covermap.seasons.season_results import SEASON_FILE
 from covermap.seasons.workers import Crew, WorkerDied, dask_crew
+from covermap.tables.plain_values import write_json
 
 
 @dataclass

@@ -19,6 +19,7 @@ from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import OutputError
 from covermap.field.field_passes import wind_from_deg
 from covermap.files import schemas
+from covermap.files.open_result import read_layer, read_summary
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -150,7 +151,7 @@ def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
         return FieldFound(record, pd.DataFrame(), None)
     folder = season.folder / str(row["folder"])
     try:
-        summary = _summary(folder)
+        summary = read_summary(folder)
         passes = read_layer(folder / "passes.gpkg", "passes", shapes=False)
         strips = read_layer(folder / "strips.gpkg", "strips")
         return FieldFound(record | _numbers(summary, passes, folder), passes, strips)
@@ -162,41 +163,6 @@ def failed(record: Mapping[str, Any], error: OutputError) -> FieldFound:
     """Give a field whose results cannot be read as a failed one."""
     kept = {key: record.get(key) for key in (*_AS_THEY_ARE, "warnings")}
     return FieldFound({**kept, "status": FAILED, "reason": str(error)}, pd.DataFrame(), None)
-
-
-def _summary(folder: Path) -> dict[str, Any]:
-    path = folder / "summary.json"
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
-        raise OutputError(
-            f"{path}: cannot be read: {error}.", way_out="Map the field again."
-        ) from error
-    if not isinstance(content, dict) or content.get("schema") != schemas.SUMMARY:
-        raise OutputError(
-            f"{path}: not of the form {schemas.SUMMARY!r} that this version reads.",
-            way_out="Map the field again with this version.",
-        )
-    return content
-
-
-def read_layer(path: Path, layer: str, *, shapes: bool = True) -> Any:
-    """Read a layer of a field's GeoPackage, with its shapes or as a plain table.
-
-    Raises
-    ------
-    OutputError
-        If the file is missing or damaged.
-    """
-    import pyogrio
-    from pyogrio.errors import DataLayerError, DataSourceError
-
-    try:
-        return pyogrio.read_dataframe(path, layer=layer, read_geometry=shapes)
-    except (DataSourceError, DataLayerError) as error:
-        raise OutputError(
-            f"{path}: missing or damaged ({error}).", way_out="Map the field again to write it."
-        ) from error
 
 
 def _numbers(summary: Mapping[str, Any], passes: pd.DataFrame, folder: Path) -> dict[str, Any]:

@@ -20,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.comparison.compare_fields import Comparison, compare_fields
 from covermap.errors import OutputError, SettingsError
-from covermap.files.open_result import open_result
+from covermap.files.open_result import open_result, read_layer
 from covermap.harvest.outline import field_outline
-from covermap.seasons.season_results import MAPPED, SeasonResults, read_layer
+from covermap.seasons.season_results import MAPPED, SeasonResults
 
 #: Common ground, as a share of the smaller field, from which two are the same field (choice
 #: of this project, no source).

@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -206,6 +207,33 @@ def _check_wind(wind: WindSection, combine: CombineSection, where: str) -> None:
         )
     if (combine.rotor_diameter_m is None) != (combine.rotor_rpm is None):
         raise SettingsError(f"{where}[combine] rotor_diameter and rotor_rpm go together.")
+
+
+def with_stated(
+    settings: FieldSettings, options: Mapping[tuple[str, str], object]
+) -> FieldSettings:
+    """Give settings with some stated anew, checked and in SI.
+
+    Parameters
+    ----------
+    settings : FieldSettings
+    options : mapping
+        (section, key) to value.
+
+    Raises
+    ------
+    SettingsError
+        If a value is out of range.
+    """
+    kind = settings.crop.kind
+    kg_per_bushel = find_crop(kind).kg_per_bushel if kind else None
+    for name, value in options.items():
+        setting = BY_NAME[name]
+        section = getattr(settings, setting.section)
+        stated = {setting.attribute: setting.read(value, "", kg_per_bushel)}
+        changed: dict[str, Any] = {setting.section: replace(section, **stated)}
+        settings = replace(settings, given=settings.given | {name}, **changed)
+    return settings
 
 
 def _known(section: str, key: str, where: str) -> Setting:

@@ -9,27 +9,26 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import Ask, SettingsError
-from covermap.settings.field_settings import FieldSettings
+from covermap.settings.map_settings import CropSection
 from covermap.tables.crops import Crop, find_crop
 
 
-def crop_of(settings: FieldSettings) -> Crop:
-    """Give the crop of the settings.
+def crop_of(stated: CropSection) -> Crop:
+    """Give the crop that [crop] names.
 
     Raises
     ------
     SettingsError
         If none is given or it is unknown.
     """
-    if settings.crop.kind is None:
+    if stated.kind is None:
         raise SettingsError("[crop] kind is missing.", "", "Give {0}.", Ask("crop.kind", "wheat"))
-    return find_crop(settings.crop.kind)
+    return find_crop(stated.kind)
 
 
-def cut_height_m(settings: FieldSettings, crop: Crop) -> float:
+def cut_height_m(stated: CropSection, crop: Crop) -> float:
     """Give the stubble height [m]: as stated, else the crop's usual one."""
-    stated = settings.crop.cut_height_m
-    return crop.cut_height_m if stated is None else stated
+    return crop.cut_height_m if stated.cut_height_m is None else stated.cut_height_m
 
 
 def cut_width_of_fixes_m(stated_m: np.ndarray, fixes: pd.DataFrame) -> np.ndarray:

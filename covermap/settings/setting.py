@@ -26,6 +26,20 @@ UNIT_AT_END = {
 }
 
 
+#: Settings whose key alone would not tell what they are, or holds a unit.
+_ARGUMENTS = {
+    "crop.kind": "crop",
+    "crop.grain_moisture_pct": "grain_moisture",
+    "combine.grain_delay_s": "grain_delay",
+    "combine.residue_delay_s": "residue_delay",
+    "spread.width": "spread_width",
+    "wind.speed": "wind_speed",
+    "wind.from_deg": "wind_from",
+    "wind.height": "wind_height",
+    "wind.file": "wind_file",
+}
+
+
 @dataclass(frozen=True)
 class Setting:
     """One key of the field file.
@@ -71,6 +85,11 @@ class Setting:
     def name(self) -> str:
         """How a person sees it."""
         return f"[{self.section}] {self.key}"
+
+    @property
+    def argument(self) -> str:
+        """Its name where there are no sections: a Python argument; an option with dashes."""
+        return _ARGUMENTS.get(f"{self.section}.{self.key}", self.key)
 
     @property
     def unit(self) -> str:

@@ -37,35 +37,14 @@ _FIX_COLUMNS = {
     "baled_share": "baled_share",
 }
 
-_COLUMNS = (
-    "cut_width_m",
-    "antenna_ahead_of_discharge_m",
-    "antenna_behind_header_m",
-    "residue_delay_s",
-    "discharge",
-    "reach_left_m",
-    "reach_right_m",
-    "profile",
-    "lean_m",
-    "chaff_width_m",
-    "baled_share",
-    "shares",
-)
-
 
 def settings_per_fix(
     settings: FieldSettings, path: pd.DataFrame, pass_of_fix: np.ndarray
 ) -> pd.DataFrame:
     """Give the settings that held at every fix of the path.
 
-    Parameters
-    ----------
-    settings : FieldSettings
-        Settings of the field and rules for passes or time windows.
-    path : pandas.DataFrame
-        Cleaned path; its own setting columns win.
-    pass_of_fix : numpy.ndarray
-        (len(path),) pass number, 0 outside passes.
+    The path's own setting columns win over rules for passes or time windows, and these over
+    the field's. ``pass_of_fix`` is (len(path),), 0 outside passes.
 
     Returns
     -------
@@ -227,23 +206,22 @@ def _finish(table: _Table, path: pd.DataFrame, harvested: np.ndarray) -> pd.Data
         raise no_spread_width()
     chaff = table["chaff_width"]
     chaff = np.where(windrow & np.isnan(chaff), CHAFF_SHARE_OF_CUT_WIDTH * cut, chaff)
-    numbers = {
+    columns: dict[str, Any] = {
         "cut_width_m": cut,
         "antenna_ahead_of_discharge_m": table["antenna_ahead_of_discharge"],
         "antenna_behind_header_m": table["antenna_behind_header"],
         "residue_delay_s": table["residue_delay_s"],
+        "discharge": table["discharge"],
         "reach_left_m": left,
         "reach_right_m": right,
+        "profile": table["profile"],
         "lean_m": table["lean"],
         "chaff_width_m": chaff,
         "baled_share": np.where(windrow, table["baled_share"], 0.0),
         "shares": table["shares"],
     }
     # what holds for all fixes is kept once, however many there are
-    columns: dict[str, Any] = {
-        name: np.broadcast_to(values, table.fixes) for name, values in numbers.items()
-    }
+    columns = {name: np.broadcast_to(values, table.fixes) for name, values in columns.items()}
     for name, choices in (("discharge", DISCHARGES), ("profile", PROFILES)):
-        codes = np.broadcast_to(table[name], table.fixes)
-        columns[name] = pd.Categorical.from_codes(codes, categories=pd.Index(choices))
-    return pd.DataFrame({name: columns[name] for name in _COLUMNS}, copy=False)
+        columns[name] = pd.Categorical.from_codes(columns[name], categories=pd.Index(choices))
+    return pd.DataFrame(columns, copy=False)

@@ -35,24 +35,11 @@ def _half_below(shape: str, u: np.ndarray) -> np.ndarray:
 def profile_shares(
     shape: str, reach_left_m: float, reach_right_m: float, table: tuple[float, ...] | None = None
 ) -> np.ndarray:
-    """Give the share of residue in equal bins from the left edge to the right.
+    """Give the share of residue in equal bins from the left edge to the right, summing to 1.
 
-    Each side of a shape is stretched to its own reach, with the peak on the machine's
-    centre line and no step there.
-
-    Parameters
-    ----------
-    shape : str
-        ``flat``, ``triangle``, ``trapezoid``, ``bell`` or ``table``.
-    reach_left_m, reach_right_m : float
-        Centre line to each edge [m], not negative, not both 0.
-    table : tuple of float, optional
-        Shares for ``table``, any sum.
-
-    Returns
-    -------
-    numpy.ndarray
-        (bins,) shares that sum to 1.
+    Each side of a shape (``flat``, ``triangle``, ``trapezoid``, ``bell`` or ``table``) is
+    stretched to its own reach, with the peak on the machine's centre line and no step there.
+    Reaches are not negative and not both 0; a table holds the shares for ``table``, any sum.
     """
     if shape == "table":
         shares = np.asarray(table, float)

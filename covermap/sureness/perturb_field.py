@@ -13,7 +13,8 @@ from shapely.geometry.base import BaseGeometry
 
 from covermap.cover.what_if import Run
 from covermap.field.field_result import FieldResult
-from covermap.field.harvest_record import Harvest, mean_speed_m_s
+from covermap.field.harvest import Harvest
+from covermap.field.harvest_record import mean_speed_m_s, run_of
 from covermap.field.whole_field import map_field
 from covermap.ground.threads import core_count, limit_threads
 from covermap.harvest.track import Track
@@ -191,7 +192,7 @@ class _Field:
             result.crop.cover_m2_per_kg,
             result.limits,
         )
-        return cls(result.harvest, result.settings, result.harvest.as_run(), ground)
+        return cls(result.harvest, result.settings, run_of(result.harvest), ground)
 
     def numbers(self, draw: Draw) -> FieldNumbers:
         """Lay one repeat and measure it."""
@@ -226,7 +227,9 @@ class _Field:
         ratios = harvest.flow.ratios
         tables = tables_for(
             harvest.crop,
-            thrower(settings, cut_height_m(settings, harvest.crop), mean_speed_m_s(harvest.passes)),
+            thrower(
+                settings, cut_height_m(settings.crop, harvest.crop), mean_speed_m_s(harvest.passes)
+            ),
             ratios.straw_through / ratios.through,
             float(np.nanmax(reaches.to_numpy(float))),
             float(max(np.abs(across).max(initial=0.5), np.abs(along).max(initial=0.5))),

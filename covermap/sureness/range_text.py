@@ -15,9 +15,9 @@ from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import UNEVENNESS
 from covermap.files import schemas
-from covermap.files.plain_values import plain
 from covermap.sureness.perturb_field import LOW_MARK, NUMBERS, FieldRange, mark_between, marks
 from covermap.tables import read_table
+from covermap.tables.plain_values import plain
 from covermap.units import Shown, shown
 
 #: A strip that stays in this part of the repeats, or more, is there; one that stays in

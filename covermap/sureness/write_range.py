@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from covermap.files.plain_values import write_json
 from covermap.files.write_whole import whole_files
 from covermap.sureness.perturb_field import FieldRange
 from covermap.sureness.range_plot import range_plot
 from covermap.sureness.range_text import range_json
+from covermap.tables.plain_values import write_json
 
 
 def write_range(

@@ -135,7 +135,7 @@ def leaned_band(
     wind_m_s: float,
     bins: int = BINS,
 ) -> tuple[np.ndarray, float, float]:
-    """Give the band that lands in a crosswind.
+    """Give the band that lands in a crosswind: (bins,) shares, summing to 1, and its edges [m].
 
     Parameters
     ----------
@@ -149,13 +149,6 @@ def leaned_band(
         Air moving to the right at flight height [m/s].
     bins : int
         Of the band that lands.
-
-    Returns
-    -------
-    numpy.ndarray
-        (bins,) shares of the band that lands, summing to 1.
-    float, float
-        Its left and right edges [m].
     """
     edges = np.linspace(left_m, right_m, max(len(shares), 24) + 1)
     below = np.interp(

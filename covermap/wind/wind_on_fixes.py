@@ -134,12 +134,10 @@ def wind_on_fixes(
         As measured.
     settings, crop : FieldSettings, Crop
         Heights, rotor and kind of pieces.
-    path, rows : pandas.DataFrame, numpy.ndarray
-        Cleaned path and its (n,) harvested rows.
+    path, rows, machine : pandas.DataFrame, numpy.ndarray, pandas.DataFrame
+        Cleaned path, its (n,) harvested rows, and settings per row of it.
     heading_deg : numpy.ndarray
         (n,) direction of travel [deg].
-    machine : pandas.DataFrame
-        Settings per row of the path.
     straw_share : float
         Straw's part of straw and chaff through the machine.
     stubble_m, forward_speed_m_s : float
@@ -147,9 +145,8 @@ def wind_on_fixes(
 
     Returns
     -------
-    FixWind
-    tuple of str
-        What was assumed.
+    FixWind, tuple
+        And what was assumed.
 
     Raises
     ------

@@ -169,9 +169,9 @@ def test_headings_come_from_the_track():
 
 
 def test_without_heading_width_or_crop_it_says_what_is_missing():
-    with pytest.raises(SettingsError, match="--heading"):
+    with pytest.raises(SettingsError, match="A heading is missing"):
         advise(settings_of(), wind=None)
-    with pytest.raises(SettingsError, match="--spread-width"):
+    with pytest.raises(SettingsError, match=r"\[spread\] width is missing"):
         advise(settings_of(spread__width=None), wind=None, headings_deg=(0.0,))
 
 

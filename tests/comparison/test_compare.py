@@ -90,7 +90,7 @@ def text_of(found, rule, us_units=False):
 def test_a_map_against_itself_changes_nothing_and_repeats_everything(made):
     found = compared(made, "first", "first")
     for name, change in found.change.items():
-        known = np.isfinite(found.a.bands["spread_ratio"])
+        known = np.isfinite(found.a.rasters["spread_ratio"].whole())
         assert (change[known] == 0).all(), name
         assert np.isnan(change[~known]).all(), name
     assert found.only_a_m2 == found.only_b_m2 == 0
@@ -419,7 +419,7 @@ def test_another_cell_is_averaged_and_said(made):
     right = round((fine.grid.west - coarse.west) * 2)
     wide = np.full((2 * coarse.rows + 8, 2 * coarse.cols + 8), np.nan)
     top, left = max(down, 0), max(right, 0)
-    part = fine.bands["residue_t_ha"][top - down :, left - right :]
+    part = fine.rasters["residue_t_ha"].whole()[top - down :, left - right :]
     part = part[: wide.shape[0] - top, : wide.shape[1] - left]
     wide[top : top + part.shape[0], left : left + part.shape[1]] = part
     blocks = wide[: 2 * coarse.rows, : 2 * coarse.cols]

@@ -755,7 +755,7 @@ def test_a_result_without_plan_strips_or_times_still_goes_out(bare, tmp_path):
     header = (tmp_path / "table" / "strips.csv").read_text("utf-8-sig")
     assert header.startswith("strip_id,")
     assert not (tmp_path / "task").exists()
-    with pytest.raises(OutputError, match="--next-crop"):
+    with pytest.raises(OutputError, match='next_crop="wheat"'):
         run_export(bare, "task", tmp_path, "--task-quantity", "working_depth")
 
 

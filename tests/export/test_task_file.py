@@ -265,7 +265,7 @@ def test_nothing_goes_into_the_ground_unless_a_person_said_so(tmp_path, quantity
     assert leave_value is None or leave_value <= 0.0
     with pytest.raises(SettingsError) as refused:
         written(tmp_path, two_zones(), quantity=quantity, values=None)
-    assert "--task-value plan-harrow=VALUE" in str(refused.value)
+    assert 'task_values={"plan-harrow": "VALUE"}' in str(refused.value)
     assert ("plan-leave" in str(refused.value)) == (leave_value is None)
     assert not list(tmp_path.iterdir())
 

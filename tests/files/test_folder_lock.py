@@ -60,7 +60,7 @@ def test_a_second_run_into_one_folder_is_refused_before_it_works(
             code, said = run()
         assert code == 2
         assert f"Another run of covermap is writing to {out} (process {pid} on " in said.err
-        assert "Wait until it has ended, or choose another folder with --out." in said.err
+        assert "Wait until it has ended, or choose another folder (--out)." in said.err
         assert {file.name for file in out.iterdir()} == {LOCK_FILE, f"{LOCK_FILE}.json"}
     assert (out / LOCK_FILE).exists()  # left behind by the one that was killed
     code, said = run()

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from covermap.errors import OutputError, TrackError
+from covermap.errors import Ask, OutputError, TrackError
 from covermap.files.write_whole import whole_files
 
 
@@ -62,7 +62,7 @@ def test_trouble_while_writing_names_the_folder_and_the_way_out(tmp_path, number
     with pytest.raises(OutputError, match=words) as caught, whole_files(out):
         raise OSError(number, "made up")
     assert str(out) in str(caught.value)
-    assert "--out" in str(caught.value)
+    assert caught.value.asks == (Ask("out"),)
     assert not out.exists()
 
 

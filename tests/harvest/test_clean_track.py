@@ -189,7 +189,7 @@ def test_a_machine_that_never_moved_is_written_off_beside_one_that_did():
 )
 def test_mixed_machines_without_a_column_are_refused(east_m, north_m, later_s):
     fixes = mixed(east_m, north_m, later_s).drop(columns="machine_id")
-    with pytest.raises(TrackError, match=r"two machines in one file.*--column machine_id="):
+    with pytest.raises(TrackError, match=r"two machines in one file.*columns={.machine_id"):
         clean(track_of(fixes))
 
 

@@ -499,7 +499,7 @@ def test_a_shapefile_without_crs_is_asked_about_unless_in_degrees(tmp_path):
                 tmp_path / f"{name}.shp"
             )
     assert noted(read_track(tmp_path / "deg.shp"), "WGS 84")
-    with pytest.raises(TrackError, match="--crs"):
+    with pytest.raises(TrackError, match='crs="EPSG:32615"'):
         read_track(tmp_path / "metre.shp")
 
 
@@ -618,7 +618,7 @@ def test_sections_are_merged_machine_by_machine(tmp_path):
 def test_a_header_no_machine_has_is_refused_with_the_likely_unit(tmp_path, number, unit):
     """35 ft = 10.668 m, 360 in = 9.144 m (NIST SP 811)."""
     path = write(tmp_path, points(4, width=[number] * 4))
-    with pytest.raises(TrackError, match=f"'width'.*none is wider.*--unit width={unit}"):
+    with pytest.raises(TrackError, match=f'\'width\'.*none is wider.*units={{"width": "{unit}"}}'):
         read_track(path)
     told = read_track(path, units={"width": unit}).fixes["header_width_m"]
     assert told.iloc[0] == pytest.approx({35: 10.668, 29.5: 8.9916, 360: 9.144}.get(number, 9.0))
@@ -639,7 +639,7 @@ def test_a_yield_no_crop_gives_is_warned_of_with_the_likely_unit(tmp_path):
     )
     (warning,) = [note for note in track.notes if note.startswith("Warning:")]
     assert "'yield_' gives 80 t/ha" in warning
-    assert "--unit yield=bu/ac" in warning
+    assert '[units] yield = "bu/ac"' in warning
     assert not noted(read_track(write(tmp_path, points(2, yield_t_ha=[18, 19]))), "Warning")
 
 
@@ -703,17 +703,17 @@ METRES = [[421460 + i, 4864259] for i in range(4)]
         ("", "empty"),
         ("  \n \n", "empty"),
         ("longitude,latitude,flow\n", "no fix below"),
-        ("a,b,c\n1,2,3\n", "--column longitude="),
+        ("a,b,c\n1,2,3\n", 'columns={"longitude": '),
         ("time;flow\n1;2\n", "coordinates"),
         ("longitude,flow\n-93,2\n", "coordinates"),
         (table(["lon", "lat"], [["", ""], ["NA", "x"]]), "no row has a position"),
         (table(["lon", "lat"], [[0, 0], [0, 0]]), "no row has a position"),
-        (SWAPPED, "seem swapped.*--column longitude=latitude --column latitude=longitude"),
+        (SWAPPED, 'seem swapped.*{"longitude": "latitude"} columns={"latitude": "longitude"}'),
         (table(["lon", "lat"], [[LON, 95.5], [LON, 96]]), "swapped|beyond ±90"),
         (table(["lon", "lat"], [[200, 40], [201, 40]]), "beyond ±180"),
-        (table(["lon", "lat"], METRES), "--crs EPSG"),
-        (table(["easting", "northing"], METRES), "--crs"),
-        (table(["x", "y"], METRES), "--crs"),
+        (table(["lon", "lat"], METRES), 'crs="EPSG'),
+        (table(["easting", "northing"], METRES), "crs="),
+        (table(["x", "y"], METRES), "crs="),
         (table(["lon", "lat"], [[LON, LAT]] * 50 + [[LON + 3, LAT]] * 50), "more than one field"),
         (table(["lon", "lat"], [[LON, LAT], [LON + 3, LAT]] * 50), "mixed UTM zones"),
         (points(3, flow_kg_s=["x", "y", "1"]), "line 2.*no number"),
@@ -778,7 +778,7 @@ def test_missing_folder_and_locked_files(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("crs", ["EPSG:999999", "nonsense", "EPSG:4978"])
 def test_an_unknown_crs_is_a_setting_error(tmp_path, crs):
-    with pytest.raises(SettingsError, match="--crs"):
+    with pytest.raises(SettingsError, match='crs="EPSG:4326"'):
         read_track(write(tmp_path, points(2)), crs=crs)
 
 

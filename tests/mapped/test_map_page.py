@@ -544,8 +544,8 @@ def test_a_real_field_and_its_plan_go_onto_the_page(planned):
         ("residue_t_ha", result.residue_t_ha),
         ("cover_pct", result.cover_pct),
         ("spread_ratio", result.spread_ratio),
-        ("harrowed_ratio", plan.spot.harrowed_ratio),
-        ("cover_after_pct", plan.spot.cover_pct),
+        ("harrowed_ratio", plan.ground.harrowed_ratio.whole()),
+        ("cover_after_pct", plan.ground.cover_pct.whole()),
     ):
         assert (np.isfinite(found[name]) == np.isfinite(wanted)).all(), name
         assert np.nanmax(np.abs(found[name] - wanted)) < 0.3, name

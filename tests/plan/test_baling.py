@@ -31,7 +31,7 @@ def test_what_is_left_gives_the_cover_and_no_straw_is_kept_in_vain(
 ):
     ask = {**ASK, "balable_share": share, "target_cover_pct": target}
     result = removable_straw(load, rows, keep_t_ha=keep, case=case, **ask)
-    taken = float(result.removable_t_ha)
+    taken = result.removable_t_ha.whole().item()
     assert 0 <= taken <= load * share
     left = load - taken
 
@@ -45,14 +45,14 @@ def test_what_is_left_gives_the_cover_and_no_straw_is_kept_in_vain(
         if taken < load * share - 1e-6:
             # one of the two needs is met exactly
             assert covered(left) == pytest.approx(target, abs=1e-6) or left == pytest.approx(keep)
-    assert bool(result.no_baling) == (load <= result.must_stay_t_ha)
+    assert result.no_baling.whole().item() == (load <= result.must_stay_t_ha)
 
 
 def test_field_totals_and_mask():
     residue = np.array([[6.0, 1.0], [np.nan, 20.0]])
     result = removable_straw(residue, [], keep_t_ha=2.0, **{**ASK, "target_cover_pct": 0.0})
-    np.testing.assert_allclose(result.removable_t_ha, [[4.0, 0.0], [np.nan, 16.0]])
-    np.testing.assert_array_equal(result.no_baling, [[False, True], [False, False]])
+    np.testing.assert_allclose(result.removable_t_ha.whole(), [[4.0, 0.0], [np.nan, 16.0]])
+    np.testing.assert_array_equal(result.no_baling.whole(), [[False, True], [False, False]])
     # 100 m² cells: t/ha / 100
     assert result.removable_t == pytest.approx(0.20)
     assert result.balable_t == pytest.approx(0.8 * 0.27)
@@ -76,7 +76,7 @@ def test_cover_out_of_reach_lets_nothing_leave():
     result = removable_straw(np.array([5.0, 50.0]), ["disc, one pass"], **ASK)
     assert result.must_stay_t_ha == np.inf
     assert result.removable_t == 0
-    assert result.no_baling.all()
+    assert result.no_baling.whole().all()
     assert result.notes[0].rule == "baling-cover-out-of-reach"
 
 

@@ -85,13 +85,13 @@ def test_strips_lose_more_than_their_mean_cover_says():
 
 def test_values_out_of_range_are_refused():
     for per_pct in (0.02, 0.06, np.nan):
-        with pytest.raises(SettingsError, match="b is published"):
+        with pytest.raises(SettingsError, match=r"b = .*what is published"):
             water_loss_ratio(30.0, per_pct)
     for roughness in (0.0, -1.0, np.nan):
         with pytest.raises(SettingsError, match="roughness"):
             water_loss_ratio(30.0, roughness_mm=roughness)
     for cover in (-1.0, 101.0):
-        with pytest.raises(SettingsError, match="within 0 and 100"):
+        with pytest.raises(SettingsError, match="Expected 0 to 100"):
             wind_loss(cover)
     with pytest.raises(SettingsError, match="no mapped ground"):
         field_mean_ratio(np.full(3, np.nan))

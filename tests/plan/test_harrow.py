@@ -1,6 +1,7 @@
 """A harrow pass against the exponential distribution, its Fourier transform and its laws."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,8 +14,10 @@ from scipy.stats import circmean, expon
 from covermap.cover.evenness import cv_pct, evenness_by_pass, tray_readings
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import as_raster
 from covermap.harvest.main_heading import combine_heading_deg
-from covermap.plan.harrow import Harrow, harrow_pass
+from covermap.plan import harrow as one_pass
+from covermap.plan.harrow import Harrow, HarrowedGround
 from covermap.plan.harrow_angle import (
     LEAST_GAIN_PCT,
     HarrowField,
@@ -49,11 +52,22 @@ def amplitude_left(angle_deg: float, harrow: Harrow) -> float:
     return abs(1 - harrow.moved_share + harrow.moved_share / (1 + 1j * wave))
 
 
-def stripe_field(side_m: float = 360.0, **how: np.ndarray) -> HarrowField:
+def stripe_field(side_m: float = 360.0) -> HarrowField:
     residue = stripes(side_m, 0.5)
     rim = np.zeros(residue.shape)
     rim[72:-72, 72:-72] = 1.0  # what the bare starts of the swaths do is not counted
-    return HarrowField(residue, rim, np.ones(residue.shape, bool), grid_of(residue.shape), **how)
+    return field_of(residue, rim, np.ones(residue.shape, bool), grid_of(residue.shape))
+
+
+def field_of(residue, own, inside, grid, *lanes) -> HarrowField:
+    residue, own, inside, *lanes = map(as_raster, (residue, own, inside, *lanes))
+    return HarrowField(residue, own, inside, grid, *lanes)
+
+
+def harrow_pass(*asked) -> HarrowedGround:
+    """What lies there afterwards as one array."""
+    done = one_pass.harrow_pass(*asked)
+    return replace(done, residue_kg_m2=done.residue_kg_m2.whole())
 
 
 @given(
@@ -224,8 +238,8 @@ def test_measures_are_those_of_the_map():
     given_kg[:3] = np.nan
     residue = rng.uniform(0.1, 0.9, shape) + 0.2 * np.cos(across / 3)
     inside = rng.random(shape) < 0.95
-    field = HarrowField(residue, given_kg, inside, grid_of(shape), pass_no, across)
-    found = UnevennessGauge(field, 0.5, 1.5).measure(residue)
+    field = field_of(residue, given_kg, inside, grid_of(shape), pass_no, across)
+    found = UnevennessGauge(field, 0.5, 1.5).measure(as_raster(residue))
     known = inside & np.isfinite(given_kg)
     ratio = residue[known] / given_kg[known]
     by_pass = evenness_by_pass(ratio, pass_no[known], across[known])
@@ -235,10 +249,10 @@ def test_measures_are_those_of_the_map():
     assert found.double_ha == pytest.approx((ratio > 1.5).sum() * 0.25 / 1e4)
     fine = Grid(UTM, 500_000.0, 4_980_000.0, 0.25, *shape)
     trays, _ = tray_readings(residue, given_kg, known, 0.25)
-    quarter = UnevennessGauge(HarrowField(residue, given_kg, inside, fine), 0.5, 1.5)
-    assert quarter.measure(residue).cv_pct == pytest.approx(cv_pct(trays))
-    plain = HarrowField(residue, given_kg, inside, grid_of(shape))
-    assert math.isnan(UnevennessGauge(plain, 0.5, 1.5).measure(residue).urdr)
+    quarter = UnevennessGauge(field_of(residue, given_kg, inside, fine), 0.5, 1.5)
+    assert quarter.measure(as_raster(residue)).cv_pct == pytest.approx(cv_pct(trays))
+    plain = field_of(residue, given_kg, inside, grid_of(shape))
+    assert math.isnan(UnevennessGauge(plain, 0.5, 1.5).measure(as_raster(residue)).urdr)
 
 
 def test_best_heading_crosses_no_steeper_than_it_must():
@@ -257,9 +271,7 @@ def test_best_heading_crosses_no_steeper_than_it_must():
 
 def test_an_even_field_is_left_alone():
     field = stripe_field()
-    even = HarrowField(
-        np.ones_like(field.residue_kg_m2), field.given_kg_m2, field.inside, field.grid
-    )
+    even = replace(field, residue_kg_m2=as_raster(np.ones(field.grid.shape)))
     choice = best_heading(even, Harrow(15.0), 0.0, (0, 30, 60))
     assert not choice.worth_it
     assert choice.angle_deg == 0

@@ -14,6 +14,7 @@ from covermap.drawing.caution import CAUTION
 from covermap.drawing.colours import colourise
 from covermap.drawing.labels import HIGHEST_TO_LOWEST
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import as_raster
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import HarrowField, best_heading
 from covermap.plan.harrow_picture import harrow_picture, harrow_said
@@ -26,16 +27,16 @@ EAST = np.tile((np.arange(160) + 0.5) * 0.5, (200, 1))
 def trial(swing=0.8, passes=1):
     residue = 1 + swing * np.cos(2 * np.pi * EAST / 8)
     ground = np.ones(GRID.shape)
-    field = HarrowField(
-        residue, ground, ground > 0, GRID, (EAST // 8).astype(int) + 1, EAST % 8 - 4
-    )
+    made = (residue, ground, ground > 0, (EAST // 8).astype(int) + 1, EAST % 8 - 4)
+    lies, own, inside, pass_no, across = map(as_raster, made)
+    field = HarrowField(lies, own, inside, GRID, pass_no, across)
     choice = best_heading(field, Harrow(12.0), 0.0, (0, 20, 40, 60), passes)
     return residue, choice
 
 
 def picture(passes=1, **how):
     residue, choice = trial(passes=passes)
-    return harrow_picture(residue, choice.residue_kg_m2, GRID, choice, **how)
+    return harrow_picture(residue, choice.residue_kg_m2.whole(), GRID, choice, **how)
 
 
 def words(svg):
@@ -100,7 +101,7 @@ def test_maps_carry_the_colours_of_the_spread_ratio():
     residue, choice = trial()
     before = residue.copy()
     before[:20, :30] = np.nan
-    svg = harrow_picture(before, choice.residue_kg_m2, GRID, choice)
+    svg = harrow_picture(before, choice.residue_kg_m2.whole(), GRID, choice)
     coded = re.findall(r'base64,\s*([^"]+)"', svg)
     pictures = [np.rint(imread(io.BytesIO(base64.b64decode(c))) * 255) for c in coded]
     maps = [p for p in pictures if p.shape[:2] == GRID.shape]

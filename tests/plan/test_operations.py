@@ -308,8 +308,8 @@ def test_fragility_and_where_sources_differ():
 def test_cover_class_parts_mapped_ground_at_the_target():
     """K-State eUpdate 426: 30 % after planting is conservation tillage, 30 itself included."""
     result = cover_class(np.array([30.0, 29.9, np.nan, 80.0]), cell_area_m2=4.0)
-    np.testing.assert_array_equal(result.meets, [True, False, False, True])
-    np.testing.assert_array_equal(result.below, [False, True, False, False])
+    np.testing.assert_array_equal(result.meets.whole()[0], [True, False, False, True])
+    np.testing.assert_array_equal(result.below.whole()[0], [False, True, False, False])
     assert (result.area_meets_m2, result.area_below_m2) == (8.0, 4.0)
     assert result.note.rule == "cover-target"
     assert result.note.text().startswith(

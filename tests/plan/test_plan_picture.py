@@ -20,8 +20,9 @@ from covermap.drawing.colours import colourise
 from covermap.drawing.look import INK
 from covermap.field.whole_field import map_field
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import as_raster
 from covermap.plan.actions import ACTIONS
-from covermap.plan.operation_table import operation_table
+from covermap.plan.operation_table import Range, operation_table
 from covermap.plan.operations import sequence
 from covermap.plan.plan_field import plan_field
 from covermap.plan.plan_picture import plan_picture
@@ -202,9 +203,9 @@ def test_ground_below_the_target_is_hatched_only_where_it_is(plan):
     coded = re.findall(r'base64,\s*([^"]+)"', plan_picture(replace(plan, result=whole)))
     images = [np.rint(imread(io.BytesIO(base64.b64decode(code))) * 255) for code in coded]
     image = max(images, key=np.size)
-    cover = np.asarray(plan.steps[-1].cover_pct.mid)
+    cover, below = plan.ground.cover_pct.whole(), plan.target.below.whole()
     times = len(image) // len(cover)
-    cover, below = (a.repeat(times, 0).repeat(times, 1) for a in (cover, plan.target.below))
+    cover, below = (a.repeat(times, 0).repeat(times, 1) for a in (cover, below))
     plain = colourise("cover_pct", cover, 0, 100)
     # SVG images may be stored upside down and turned by their transform
     kept = [np.all(one == plain, axis=2) for one in (image, image[::-1])]
@@ -248,14 +249,20 @@ def test_a_large_field_of_many_zones_and_operations_stays_small(plan):
     zones["rule_id"] = [rules[(k + k // 20) % len(rules)] for k in range(len(boxes))]
     work = pd.concat([plan.work.iloc[:1]] * len(rules)).assign(rule_id=rules)
     rows = [CHISEL, "bent-leg subsoiler (US single values, by mass)"] * 6
-    steps = sequence(noise, rows, fragile=False, cover_m2_per_kg=0.6)
+    found = sequence(noise, rows, fragile=False, cover_m2_per_kg=0.6)
+    steps = [
+        replace(step, cover_pct=Range(*(float(np.mean(part)) for part in step.cover_pct)))
+        for step in found
+    ]
+    cover = as_raster(np.asarray(found[-1].cover_pct.mid))
     large = replace(
         plan,
         result=replace(plan.result, grid=grid, outline=shapely.box(5e5, 4.98e6, 5.01e5, 4.981e6)),
         zones=zones,
         work=work,
         steps=steps,
-        target=replace(plan.target, below=np.asarray(steps[-1].cover_pct.mid) < 30),
+        ground=replace(plan.ground, ratio=as_raster(noise), cover_pct=cover),
+        target=replace(plan.target, below=as_raster(cover.whole() < 30)),
     )
     svg = plan_picture(large)
     assert len(svg.encode()) < 1_500_000

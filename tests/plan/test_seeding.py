@@ -16,7 +16,7 @@ def test_flags_follow_the_limits():
         LOAD, COVER, opener_limit_t_ha=4, cleaner_limit_t_ha=6, hairpin_t_ha=5,
         cold_wet_spring=True,
     )  # fmt: skip
-    where = {flag.said.rule: flag.where.tolist() for flag in result.flags}
+    where = {flag.said.rule: flag.where.whole()[0].tolist() for flag in result.flags}
     no, yes = False, True
     assert where == {
         "seeding-too-much-for-opener": [no, no, yes, yes, no],
@@ -85,8 +85,10 @@ def test_canola_under_wheat_stubble(measure, change):
     """Bruce et al. 2005: means of 5 trials at 5 t/ha; straight line between is assumed."""
     load = np.array([0.0, 2.5, 5.0, 5.01, np.nan])
     result = establishment(load, "oilseed rape", "winter wheat", measure=measure)
-    np.testing.assert_allclose(result.change_pct, [0, change / 2, change, np.nan, np.nan])
-    np.testing.assert_array_equal(result.beyond, [False, False, False, True, False])
+    np.testing.assert_allclose(
+        result.change_pct.whole()[0], [0, change / 2, change, np.nan, np.nan]
+    )
+    np.testing.assert_array_equal(result.beyond.whole()[0], [False, False, False, True, False])
 
 
 def test_the_study_without_effect_always_stands_beside_it():

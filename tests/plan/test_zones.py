@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from covermap.ground.grid import Grid
+from covermap.ground.rasters import as_raster
 from covermap.plan.zones import (
     action_of_pieces,
     rule_field,
@@ -23,6 +24,12 @@ def field(rows: int = 120, cols: int = 160) -> tuple[np.ndarray, Grid]:
     )
 
 
+def counted(ruling, inside, action) -> np.ndarray:
+    """Cells of each piece that call for each of eight actions."""
+    code = ruling.piece(inside, 0) * 8 + action[inside]
+    return np.bincount(code, minlength=ruling.pieces * 8).reshape(ruling.pieces, 8)
+
+
 def outline(grid: Grid) -> shapely.Polygon:
     return shapely.box(*grid.bounds)
 
@@ -31,16 +38,17 @@ def outline(grid: Grid) -> shapely.Polygon:
 @settings(max_examples=25, deadline=None)
 def test_every_cell_lies_in_one_piece_and_inside_its_rectangle(heading, width):
     inside, grid = field()
-    ruling = rule_field(inside, grid, heading, width, 2 * width)
-    assert len(ruling.cells) == inside.sum()
-    assert ruling.piece.min() >= 0
-    assert ruling.piece.max() < ruling.pieces
-    some = np.unique(ruling.piece)[:: max(len(np.unique(ruling.piece)) // 7, 1)]
-    row, col = np.divmod(ruling.cells, grid.cols)
+    ruling = rule_field(as_raster(inside), grid, heading, width, 2 * width)
+    pieces = ruling.piece(inside, 0)
+    assert len(pieces) == inside.sum()
+    assert pieces.min() >= 0
+    assert pieces.max() < ruling.pieces
+    some = np.unique(pieces)[:: max(len(np.unique(pieces)) // 7, 1)]
+    row, col = np.nonzero(inside)
     x = grid.west + (col + 0.5) * grid.cell_m
     y = grid.north - (row + 0.5) * grid.cell_m
     for piece, shape in zip(some, ruling.outlines(some), strict=True):
-        mine = ruling.piece == piece
+        mine = pieces == piece
         hull = shapely.buffer(shape, 1e-6)
         assert shapely.contains_xy(hull, x[mine], y[mine]).all()
         assert shape.area == pytest.approx(2 * width**2)
@@ -57,8 +65,8 @@ def test_zones_share_out_the_field_and_are_as_wide_as_the_implement(heading, see
     for _ in range(4):
         r, c = rng.integers(0, 100), rng.integers(0, 130)
         action[r : r + rng.integers(5, 40), c : c + rng.integers(5, 40)] = rng.integers(1, 8)
-    ruling = rule_field(inside, grid, heading, width, 2 * width)
-    counts = ruling.counted(action, 8)
+    ruling = rule_field(as_raster(inside), grid, heading, width, 2 * width)
+    counts = counted(ruling, inside, action)
     assert counts.sum() == inside.sum()
     chosen = without_slivers(action_of_pieces(counts, 0.25), ruling, counts, grid.cell_area_m2)
     zone = zones_of(chosen, counts, ruling)
@@ -75,8 +83,8 @@ def test_zones_of_one_action_that_touch_are_one():
     inside, grid = field()
     action = np.zeros(grid.shape, np.uint8)
     action[:, 40:80] = 3  # a lane along north, two runs of 10 m
-    ruling = rule_field(inside, grid, 0.0, 10.0, 20.0)
-    counts = ruling.counted(action, 8)
+    ruling = rule_field(as_raster(inside), grid, 0.0, 10.0, 20.0)
+    counts = counted(ruling, inside, action)
     zone = zones_of(action_of_pieces(counts, 0.25), counts, ruling)
     assert zone.max() == 2  # the lane, and what is left alone
     shapes = zone_outlines(zone, ruling, outline(grid))
@@ -100,8 +108,8 @@ def test_slivers_at_the_edge_take_the_action_of_the_next_length():
     inside, grid = field()
     action = np.zeros(grid.shape, np.uint8)
     action[:2] = 5  # one metre at the north edge
-    ruling = rule_field(inside, grid, 0.0, 10.0, 29.5)
-    counts = ruling.counted(action, 8)
+    ruling = rule_field(as_raster(inside), grid, 0.0, 10.0, 29.5)
+    counts = counted(ruling, inside, action)
     chosen = action_of_pieces(counts, 0.25)
     assert (chosen == 5).any()
     assert not (without_slivers(chosen, ruling, counts, grid.cell_area_m2) == 5).any()

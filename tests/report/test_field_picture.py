@@ -20,6 +20,7 @@ from matplotlib.image import imread
 from covermap.drawing.colours import colourise
 from covermap.field.whole_field import map_field
 from covermap.files.open_result import open_result
+from covermap.ground.rasters import HeldRaster
 from covermap.mapped.write_results import write_results
 from covermap.report.field_picture import _sheet, cross_section_plot, field_picture
 from covermap.tables.signs import action_signs
@@ -80,7 +81,9 @@ def test_map_names_what_it_shows(found, layer, us_units, title, length):
 def test_map_has_the_colours_of_the_map_page(found):
     """Every cell its own pixel; what was not harvested stays clear."""
     for layer, ends in (("spread_ratio", (0.0, 2.0)), ("cover_pct", (0.0, 100.0))):
-        want = np.pad(colourise(layer, found.bands[layer], *ends), ((1, 1), (1, 1), (0, 0)))
+        want = np.pad(
+            colourise(layer, found.rasters[layer].whole(), *ends), ((1, 1), (1, 1), (0, 0))
+        )
         image = max(images(field_picture(found, layer)), key=np.size)
         # cut off a cell beyond the ground; SVG images may be stored upside down
         parts = np.lib.stride_tricks.sliding_window_view(want, image.shape)[:, :, 0]
@@ -128,8 +131,9 @@ def test_unknown_layer_is_an_error(found):
 
 
 def test_empty_ground_can_be_drawn(found):
-    nothing = {name: np.full(found.grid.shape, np.nan, np.float32) for name in found.bands}
-    assert "N" in texts(field_picture(replace(found, bands=nothing)))
+    empty = HeldRaster(np.full(found.grid.shape, np.nan, np.float32))
+    nothing = dict.fromkeys(found.rasters, empty)
+    assert "N" in texts(field_picture(replace(found, rasters=nothing)))
 
 
 def test_pictures_are_repeatable_and_need_nothing_from_outside(found):

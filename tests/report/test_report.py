@@ -93,7 +93,7 @@ def test_every_account_adds_up_as_printed(results, us_units):
 
 def test_the_ground_account_is_the_raster_counted(results):
     found = open_result(results["narrow"])
-    ratio = found.bands["spread_ratio"]
+    ratio = found.rasters["spread_ratio"].whole()
     within = np.isfinite(ratio) & (ratio >= 0.5) & (ratio <= 1.5)
     rest = accounts(found, False)[0][2]["rows"][2]
     assert rest[0].startswith("the rest")

@@ -8,8 +8,9 @@ from season_builders import InThisProcess, passes, write_track
 
 from covermap.errors import BoundaryError, SettingsError
 from covermap.reading.polygons import read_outlines
-from covermap.seasons.field_job import Common, look_at
+from covermap.seasons.field_job import look_at
 from covermap.seasons.find_fields import jobs_of
+from covermap.seasons.job import Common
 from covermap.seasons.season_file import read_season
 
 BOX = shapely.box(499_995, 4_979_999, 500_032, 4_980_101)

@@ -9,8 +9,8 @@ from season_builders import passes, write_track
 
 from covermap.errors import SettingsError
 from covermap.field.open_field import find_inputs, over
-from covermap.seasons.field_job import Look
 from covermap.seasons.find_fields import find_entries, jobs_of, slug
+from covermap.seasons.job import Look
 from covermap.seasons.season_file import checked_sections, read_season
 from covermap.settings.field_file import build_settings
 
@@ -26,24 +26,24 @@ def season_file(folder, text):
         ('[seasons]\nname = "x"', "'seasons'.*'season'"),
         ('[season]\nnam = "x"', "'nam'.*'name'"),
         ('[season]\nname = "x"', "names no field"),
-        ("[season]\nyear = true", "year: expected a whole number"),
+        ("[season]\nyear = true", "year: True is no year. Expected a whole number"),
         ('[season]\nfolder = "nowhere"', "'nowhere' is no folder"),
         ('[defaults.crop]\nkint = "wheat"', "'kint'.*'kind'"),
         ('[defaults.crop]\nkind = "wheet"', r"\[defaults\].*wheet"),
         ('[defaults.crops]\nkind = "wheat"', "'crops'.*'crop'"),
         ('[defaults.field]\ntrack = "a.csv"', "belongs to one field"),
         ('[defaults.spread]\nwidth = "-3 m"', r"\[defaults\].*out of range"),
-        ('[[fields]]\nfile = "a.toml"\ntrack = "a.csv"', "give either file"),
+        ('[[fields]]\nfile = "a.toml"\ntrack = "a.csv"', "Give either file"),
         ('[[fields]]\nfile = "a.csv"', "ends in .toml"),
         ('[[fields]]\nfile = "a.toml"\n[fields.spred]\nwidth = 3', "'spred'.*'spread'"),
         ('[[fields]]\nfile = "a.toml"\n[fields.spread]\nwith = 3', "'with'.*'width'"),
-        ('[[fields]]\nfile = "a.toml"\n[fields.field]\nname = "A"', "write it beside the file"),
-        ('[[tracks]]\nfile = "a.csv"', "say how to part"),
-        ('[[tracks]]\nfile = "a.csv"\nsplit = "gaps"\nboundaries = "b.geojson"', "say how to part"),
-        ('[[tracks]]\nfile = "a.csv"\nsplit = "time"', 'expected "gaps"'),
+        ('[[fields]]\nfile = "a.toml"\n[fields.field]\nname = "A"', "Write it beside the file"),
+        ('[[tracks]]\nfile = "a.csv"', "Say how to part"),
+        ('[[tracks]]\nfile = "a.csv"\nsplit = "gaps"\nboundaries = "b.geojson"', "Say how to part"),
+        ('[[tracks]]\nfile = "a.csv"\nsplit = "time"', 'Expected "gaps"'),
         ('[[tracks]]\nfile = "a.csv"\nsplit = "gaps"\ngap = "0 m"', "out of range"),
         ('[[tracks]]\nfile = "a.csv"\nboundaries = "b.geojson"\ngap = 5', "gap does not go with"),
-        ('[fields]\nfile = "a.toml"', r"write it as \[\[fields\]\]"),
+        ('[fields]\nfile = "a.toml"', r"Write it as \[\[fields\]\]"),
         ('[field]\ntrack = "a.csv"', "a field file, no season file"),
         ("[season", "not valid TOML"),
     ],

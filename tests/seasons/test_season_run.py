@@ -37,7 +37,8 @@ from covermap.field.open_field import find_inputs
 from covermap.files import schemas
 from covermap.seasons import field_job
 from covermap.seasons.content_key import content_key
-from covermap.seasons.field_job import Common, FieldJob, map_one
+from covermap.seasons.field_job import map_one
+from covermap.seasons.job import Common, FieldJob
 from covermap.seasons.job_record import (
     LOCK_FILE,
     holds,
@@ -280,7 +281,7 @@ def test_a_folder_that_may_not_be_written(tmp_path, done, monkeypatch):
         raise PermissionError(errno.EACCES, "Permission denied")
 
     monkeypatch.setattr(os, "open", refuse)
-    with pytest.raises(OutputError, match=r"you may not write there.*--out"):
+    with pytest.raises(OutputError, match=r"you may not write there.*another folder \(out\)"):
         run(file, tmp_path / "out")
     (tmp_path / "file").write_text("mine")
     monkeypatch.undo()

@@ -313,7 +313,7 @@ def test_reach_and_class_broadcast():
 def test_a_reach_out_of_reach_is_refused_in_plain_words():
     with pytest.raises(SettingsError, match=r"1 m/s cannot be thrown 6 m .* 90 m/s or less"):
         launch_speed_for_reach([0.2, 6.0], 1.0, 1.5, 0)
-    with pytest.raises(SettingsError, match="must not be negative"):
+    with pytest.raises(SettingsError, match="A reach is negative"):
         launch_speed_for_reach(-1, 3, 1.5, 0)
     with pytest.raises(SettingsError, match="elevation"):
         still_air_reach(20, 3, 1.5, 90)

@@ -1,0 +1,1 @@
+"""The one Python door: the commands as functions, for scripts and notebooks."""
