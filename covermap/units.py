@@ -279,6 +279,7 @@ _METRIC = {
     "fuel": Shown(1.0, "l", 0),
     "travel": Shown(1e-3, "km", 1),
     "small length": Shown(100.0, "cm", 0),
+    "small area": Shown(1.0, "m²", 1),
     "warming": Shown(1.0, "°C", 1),
 }
 _US = {
@@ -295,6 +296,7 @@ _US = {
     "fuel": Shown(1 / LITRES_PER_GALLON, "gal", 0),
     "travel": Shown(1 / (5280 * METRES_PER_FOOT), "mi", 1),
     "small length": Shown(12 / METRES_PER_FOOT, "in", 0),
+    "small area": Shown(1 / METRES_PER_FOOT**2, "ft²", 1),
     "warming": Shown(1.8, "°F", 1),
 }
 

@@ -20,6 +20,11 @@ UTM = CRS.from_epsg(32626)
 ORIGIN = np.array([500_000.0, 4_980_000.0])
 
 
+def told(said: Iterable[Said]) -> list[str]:
+    """Give what is said in SI, in order."""
+    return [one.text() for one in said]
+
+
 def texts(said: Iterable[Said]) -> dict[str, str]:
     """Give what is said in SI, by rule id."""
     return {one.rule: one.text() for one in said}

@@ -20,10 +20,10 @@ from covermap.advice.advice_text import (
     lean_number,
     number,
     ratio_text,
-    said_way,
     setting_text,
     strongest_text,
     table_rows,
+    way_lines,
     wind_text,
 )
 from covermap.advice.advise_field import FieldAdvice
@@ -100,7 +100,7 @@ def card_figure(advice: FieldAdvice, *, title: str, us_units: bool) -> Figure:
     _head(page, advice, title, us_units)
     rows = table_rows(advice, us_units)
     low_mm = _caution(page)
-    ways = [said_way(*way) for way in advice.ways_out]
+    ways = way_lines(advice, us_units)
     headings = [heading_text(one, us_units) for one in advice.headings]
     # what stands below the plot decides how high the plot may be
     plot_axes_mm = 29.0

@@ -130,9 +130,9 @@ def strongest_text(advice: FieldAdvice, us_units: bool) -> str:
     )
 
 
-def said_way(rule: str, text: str) -> str:
-    """Give what else would help, with the id of its rule."""
-    return f"{text} [{rule}]"
+def way_lines(advice: FieldAdvice, us_units: bool) -> list[str]:
+    """Give what else would help, each with the id of its rule."""
+    return [f"{way.text(us_units)} [{way.rule}]" for way in advice.ways_out]
 
 
 def _weakest(advice: FieldAdvice) -> float:
@@ -158,7 +158,7 @@ def advice_lines(advice: FieldAdvice, us_units: bool) -> list[str]:
     lines += ["", *_card_table(advice, us_units)]
     if advice.ways_out:
         lines += ["", "What else would help:"]
-        lines += [f"  {said_way(*way)}" for way in advice.ways_out]
+        lines += [f"  {way}" for way in way_lines(advice, us_units)]
     return [*lines, CAUTION]
 
 
@@ -332,7 +332,7 @@ def advice_json(advice: FieldAdvice) -> dict[str, Any]:
             for row in advice.card
         ],
         "strongest_crosswind_m_s": advice.strongest_m_s,
-        "ways_out": [{"rule": rule, "text": text} for rule, text in advice.ways_out],
+        "ways_out": [way.as_record() for way in advice.ways_out],
         "limits": {
             "least_reach_m": _plain(advice.limits.least_reach_m),
             "most_reach_m": _plain(advice.limits.most_reach_m),

@@ -37,6 +37,7 @@ from covermap.settings.needed import (
     usual_cut_width_m,
 )
 from covermap.tables.crops import Crop
+from covermap.tables.said import Said
 from covermap.wind.wind import WindSeries, components, crosswind_and_along, mean_wind
 from covermap.wind.wind_on_fixes import flight_wind, reach_of_rotor_m, tables_for, thrower
 
@@ -92,7 +93,7 @@ class FieldAdvice:
         Height of the measuring [m].
     wind_speed_m_s, wind_from_deg : float
         Mean wind as measured; NaN if none is given.
-    ways_out : tuple of (rule id, sentence)
+    ways_out : tuple of Said
         What else would help, ids as in docs/model.md.
     crop : Crop
     """
@@ -107,7 +108,7 @@ class FieldAdvice:
     measured_at_m: float
     wind_speed_m_s: float
     wind_from_deg: float
-    ways_out: tuple[tuple[str, str], ...]
+    ways_out: tuple[Said, ...]
     crop: Crop
 
 
@@ -363,58 +364,29 @@ def _ways_out(
     crop: Crop,
     stubble_m: float,
     from_deg: float,
-) -> tuple[tuple[str, str], ...]:
+) -> tuple[Said, ...]:
     """Say what else would help where the settings alone do not; ids stand in docs/model.md."""
     ways = []
     worst = max(found, key=lambda h: h.pair.after.cv_pct)
     wind = abs(worst.pair.crosswind_m_s)
     beyond = wind > 0 and wind > (strongest_m_s or 0.0)
     if strongest_m_s is None:
-        uneven = (
-            f"leaves {calm.urdr:.1f} times as much on the heaviest ground as on the thinnest"
-            if math.isfinite(calm.urdr)
-            else "leaves some ground bare"
-        )
-        ways.append(
-            (
-                "advise-reach",
-                f"Even in still air the best setting {uneven}: the machine does not reach far "
-                "enough for this spacing, or its profile is too peaked.",
-            )
-        )
+        rule = "advise-reach" if math.isfinite(calm.urdr) else "advise-reach-bare"
+        ways.append(Said(rule, {"urdr": calm.urdr}))
     if beyond and worst.pair.after.cv_pct > calm.cv_pct + 5 and not np.isnan(from_deg):
         along = from_deg % 180
-        ways.append(
-            (
-                "advise-direction",
-                f"Driving with and against the wind (heading {along:.0f}° and "
-                f"{along + 180:.0f}°) takes the crosswind away: CV {calm.cv_pct:.0f} % instead "
-                f"of {worst.pair.after.cv_pct:.0f} %.",
-            )
-        )
+        numbers = {
+            "along_deg": along,
+            "back_deg": along + 180,
+            "calm_cv_pct": calm.cv_pct,
+            "cv_pct": worst.pair.after.cv_pct,
+        }
+        ways.append(Said("advise-direction", numbers))
     if beyond:
         higher = residue_ratios(crop, cut_height_m=stubble_m + CUT_RAISED_M)
         lower = residue_ratios(crop, cut_height_m=stubble_m)
         less = 1 - higher.through / lower.through
-        ways.append(
-            (
-                "advise-cut-height",
-                f"Cutting {CUT_RAISED_M * 100:.0f} cm higher leaves {100 * less:.0f} % less to "
-                "spread, so every strip too heavy or too thin is off by that much less.",
-            )
-        )
-        ways.append(
-            (
-                "advise-windrow",
-                "If the straw can be baled, a windrow takes the wind out of it: laid, not thrown; "
-                "only the chaff still drifts.",
-            )
-        )
-        ways.append(
-            (
-                "advise-forward-speed",
-                "Driving slower does not change the kilograms per square metre; it helps only a "
-                "spreader that is overfed (no published figure).",
-            )
-        )
+        raised = {"raised_m": CUT_RAISED_M, "less_pct": 100 * less}
+        ways.append(Said("advise-cut-height", raised))
+        ways += [Said("advise-windrow"), Said("advise-forward-speed")]
     return tuple(ways)

@@ -107,7 +107,7 @@ def map_command(
         for line in work_lines(plan, us_units):
             click.echo(line)
     for note in result.notes:
-        click.echo(note if note.startswith("Warning:") else f"Note: {note}")
+        click.echo(note.note(us_units))
     click.echo(f"{len(result.assumptions)} assumptions filled holes; covermap check lists them.")
     click.echo(f"Written to {out}: {', '.join(files)}")
     click.echo(CAUTION)

@@ -141,12 +141,13 @@ def season_command(
 
 def _tell_result(content: dict[str, Any], out: Path, progress: Progress, us_units: bool) -> None:
     from covermap.drawing.caution import CAUTION
+    from covermap.tables.said import said_of
 
     rows = content["fields"]
     _tell_failed(content)
     for row in rows:
         for warning in row.get("warnings") or ():
-            click.echo(f"Warning: {row['field_id']}: {warning}")
+            click.echo(f"Warning: {row['field_id']}: {said_of(warning).sentence(us_units)}")
     for one in content["skipped"]:
         click.echo(f"Left out: {one['source']}: {one['reason']}.")
     for note in content["notes"]:

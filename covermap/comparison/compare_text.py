@@ -97,7 +97,7 @@ def compare_json(found: Comparison) -> dict[str, Any]:
             {**asdict(change), "unit": _unit(change)} for change in found.setting_changes
         ],
         "pass_settings_changed": dict(found.pass_setting_changes),
-        "notes": [{"rule": rule, "text": text} for rule, text in compare_notes(found)],
+        "notes": [note.as_record() for note in compare_notes(found)],
     }
     return plain(content)  # type: ignore[no-any-return]
 
@@ -163,7 +163,7 @@ def compare_lines(found: Comparison, us_units: bool = False) -> list[str]:
     if not math.isfinite(found.on_common_ground["urdr"].change):
         lines.append(f"  ({HIGHEST_TO_LOWEST} –: a lane got nothing, or there are too few lanes)")
     lines += _repeat_lines(found, us_units)
-    lines += [f"Note: {text} [{rule}]" for rule, text in compare_notes(found, us_units)]
+    lines += [f"{note.note(us_units)} [{note.rule}]" for note in compare_notes(found)]
     return lines
 
 

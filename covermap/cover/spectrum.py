@@ -17,7 +17,7 @@ import numpy as np
 from covermap.errors import SettingsError
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, as_raster, stripes
-from covermap.units import length_unit
+from covermap.tables.said import Said
 
 #: Distance between transects along the passes [m].
 TRANSECT_EVERY_M = 5.0
@@ -398,56 +398,32 @@ class _Sums:
         )
 
 
-def spectrum_findings(spectrum: Spectrum, *, us_units: bool = False) -> list[tuple[str, str]]:
-    """Say what repeats with the passes, as (rule id, sentence).
+def spectrum_findings(spectrum: Spectrum) -> list[Said]:
+    """Say what repeats with the passes.
 
     Named is what holds at least :data:`LEAST_CV_PCT` and stands out by
     :data:`LEAST_CONTRAST`; the stronger comes first.
-
-    Parameters
-    ----------
-    us_units : bool
-        Feet instead of metres.
     """
     if spectrum.reason:
-        return [("spectrum-none", f"No cross-track spectrum. {spectrum.reason}")]
+        return [Said("spectrum-none", {"reason": spectrum.reason})]
     ratio, given = spectrum.ratio, spectrum.given
-    metres, unit = length_unit(us_units)
-    one_m, two_m = spectrum.spacing_m / metres, 2 * spectrum.spacing_m / metres
     lines = (
         (
             ratio.one_spacing_cv_pct,
             ratio.one_spacing_contrast,
             "spectrum-one-spacing",
-            f"Unevenness repeats at the pass spacing ({one_m:.1f} {unit}): CV "
-            f"{ratio.one_spacing_cv_pct:.0f} %, of the ground itself "
-            f"{given.one_spacing_cv_pct:.0f} %, as a mean over the field; some passes may be "
-            "even. Width or shape of the spread, windrows, or a steady wind: the causes say which.",
+            {"distance_m": spectrum.spacing_m, "ground_cv_pct": given.one_spacing_cv_pct},
         ),
         (
             ratio.two_spacings_cv_pct,
             ratio.two_spacings_contrast,
             "spectrum-two-spacings",
-            f"Unevenness repeats with every second pass ({two_m:.1f} {unit}): CV "
-            f"{ratio.two_spacings_cv_pct:.0f} %, of the ground itself "
-            f"{given.two_spacings_cv_pct:.0f} %. The spread leans, or differs there and back: "
-            "back-and-forth work throws it to the same side of the field in turn.",
+            {"distance_m": 2 * spectrum.spacing_m, "ground_cv_pct": given.two_spacings_cv_pct},
         ),
     )
     named = [line for line in lines if line[0] >= LEAST_CV_PCT and not line[1] < LEAST_CONTRAST]
     if named:
-        return [(rule, sentence) for _, _, rule, sentence in sorted(named, reverse=True)]
-    if ratio.cv_pct >= LEAST_CV_PCT:
-        return [
-            (
-                "spectrum-other",
-                f"The spread is uneven (CV {ratio.cv_pct:.0f} %), but not in the same way from "
-                "pass to pass: look for wind, or spells of other settings.",
-            )
-        ]
-    return [
-        (
-            "spectrum-even",
-            f"The spread is even across the passes: CV {ratio.cv_pct:.0f} % at all distances.",
-        )
-    ]
+        named.sort(key=lambda line: line[:3], reverse=True)
+        return [Said(rule, {**numbers, "cv_pct": cv_pct}) for cv_pct, _, rule, numbers in named]
+    rule = "spectrum-other" if ratio.cv_pct >= LEAST_CV_PCT else "spectrum-even"
+    return [Said(rule, {"cv_pct": ratio.cv_pct})]

@@ -21,7 +21,7 @@ from covermap.door.arguments import said_in_python, settings_of
 from covermap.errors import OutputError, SettingsError
 from covermap.field.field_result import FieldResult
 from covermap.files.open_result import MapResult, open_result
-from covermap.plan.plan_field import FieldPlan
+from covermap.plan.field_plan import FieldPlan
 from covermap.settings.field_file import with_stated
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ class FieldMap:
         """How even the spread is, in a sentence."""
         from covermap.report.report_verdict import verdict
 
-        return verdict(self.result)[0].text
+        return verdict(self.result)[0].text()
 
     def xarray(self) -> xarray.Dataset:
         """Give the rasters as an xarray Dataset with easting and northing.

@@ -24,6 +24,7 @@ from covermap.export.task_values import TaskQuantity, find_task_quantity, task_v
 from covermap.export.templates import filled
 from covermap.files.open_result import MAP_AGAIN
 from covermap.plan.face import ACTIONS, RULE_IDS
+from covermap.tables.said import Said
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -33,29 +34,6 @@ if TYPE_CHECKING:
 LONGEST_DESIGNATOR = 32
 #: What is written, below the folder given.
 TASK_FILES = ("READ_ME_FIRST.txt", "TASKDATA/GRD00001.BIN", "TASKDATA/TASKDATA.XML")
-
-#: Sentences of task data, by rule id.
-RULES = {
-    "task-check": "Check this task on the terminal before work: field, zones, north, values and "
-    "their unit. Work the first metres slowly and look behind the machine. If anything is not as "
-    "meant, do not use the task.",
-    "task-own-values": "The values are yours: covermap recommends no depth, pressure, force or "
-    "rate.",
-    "task-one-machine": "One task moves one quantity of one machine. Where the plan calls for "
-    "several machines, write one for each and give the others' zones the value at which this "
-    "machine does nothing.",
-    "task-outside": "Outside the zones, outside the field and when the position is lost the value "
-    "is 0.",
-    "task-cells": "Edges of zones follow cells of about {cell:.1f} m; the area of each action is "
-    "within {tolerance:.1%} of the plan's.",
-    "task-cells-coarse": "Edges of zones follow cells of about {cell:.1f} m; the area of {actions} "
-    "is up to {worst:.1%} off the plan's, for so little ground is hard to lay on a grid.",
-    "task-parts": "The field lies in {parts} parts, so the data are of version 4; an older "
-    "terminal may not read it.",
-    "task-rounded": "{action}: {given:g} {unit} was rounded to {written:g} {unit}, the nearest "
-    "that the quantity's resolution can hold.",
-    "task-unused": "A value was given for {action}, but the plan has no such zone.",
-}
 
 
 def write_task_set(
@@ -198,30 +176,31 @@ def _sentences(
     values: Mapping[str, float],
 ) -> list[str]:
     """Give what the person has to know, each sentence with its rule id."""
-    said = [(rule, RULES[rule]) for rule in ("task-check", "task-own-values", "task-one-machine")]
-    said.append(("task-outside", RULES["task-outside"]))
+    said = [Said(f"task-{rule}") for rule in ("check", "own-values", "one-machine", "outside")]
     off = [code for code, error in grid.area_error.items() if abs(error) > AREA_TOLERANCE]
     rule = "task-cells-coarse" if off else "task-cells"
     actions = ", ".join(f"'{ACTIONS[RULE_IDS[code - OUTSIDE_CODE - 1]]}'" for code in off)
-    text = RULES[rule].format(
-        cell=grid.cell_m, tolerance=AREA_TOLERANCE, actions=actions, worst=grid.worst_error
-    )
-    said.append((rule, text))
+    numbers = {
+        "cell_m": grid.cell_m,
+        "tolerance": AREA_TOLERANCE,
+        "actions": actions,
+        "worst": grid.worst_error,
+    }
+    said.append(Said(rule, numbers))
     if parts > 1:
-        said.append(("task-parts", RULES["task-parts"].format(parts=parts)))
+        said.append(Said("task-parts", {"parts": parts}))
     for rule_id, value in given.items():
         written = stored[rule_id] * quantity.si_per_bit
         if not math.isclose(written, value, rel_tol=1e-9, abs_tol=quantity.si_per_bit * 1e-6):
-            text = RULES["task-rounded"].format(
-                action=ACTIONS[rule_id], given=value, written=written, unit=quantity.si_unit
-            )
-            said.append(("task-rounded", text))
-    said += [
-        ("task-unused", RULES["task-unused"].format(action=rule_id))
-        for rule_id in values
-        if rule_id not in given
-    ]
-    return [f"{text} [{rule}]" for rule, text in said]
+            numbers = {
+                "action": ACTIONS[rule_id],
+                "given": value,
+                "written": written,
+                "unit": quantity.si_unit,
+            }
+            said.append(Said("task-rounded", numbers))
+    said += [Said("task-unused", {"action": rule_id}) for rule_id in values if rule_id not in given]
+    return [f"{one.text()} [{one.rule}]" for one in said]
 
 
 def plain_text(text: str) -> str:

@@ -24,6 +24,7 @@ from covermap.harvest.working_width import across_m
 from covermap.settings.field_settings import BY_NAME, FieldSettings
 from covermap.tables.crops import Crop
 from covermap.tables.plain_values import plain
+from covermap.tables.said import Said
 
 #: What is wrong with a kind of strip.
 _WRONG = {"gap": "deficit_kg", "double": "excess_kg"}
@@ -88,7 +89,7 @@ class FieldResult:
         What was removed.
     fixes_read : int
         Fixes in the track.
-    assumptions, notes : tuple of str
+    assumptions, notes : tuple of Said
         Defaults that filled holes; what was found and repaired.
     inputs_sha256 : mapping of str to str
         File name to SHA-256 of what was read, where it is known.
@@ -113,8 +114,8 @@ class FieldResult:
     fixes_read: int
     settings: FieldSettings
     crop: Crop
-    assumptions: tuple[str, ...]
-    notes: tuple[str, ...]
+    assumptions: tuple[Said, ...]
+    notes: tuple[Said, ...]
     inputs_sha256: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -237,8 +238,8 @@ def _summary(result: FieldResult) -> dict[str, Any]:
             "grain_dropped_pct": 100 * ledger.grain_dropped_kg / seen if seen > 0 else None,
         },
         "settings": settings,
-        "assumptions": result.assumptions,
-        "notes": result.notes,
+        "assumptions": [said.as_record() for said in result.assumptions],
+        "notes": [said.as_record() for said in result.notes],
     }
     return plain(content)  # type: ignore[no-any-return]
 
@@ -279,7 +280,7 @@ def _spectrum(result: FieldResult) -> dict[str, Any] | None:
             }
             for name, curve in curves.items()
         },
-        "findings": [{"rule": rule, "text": text} for rule, text in spectrum_findings(spectrum)],
+        "findings": [one.as_record() for one in spectrum_findings(spectrum)],
     }
 
 

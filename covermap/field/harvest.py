@@ -14,6 +14,7 @@ from covermap.harvest.residue import ResidueFlow
 from covermap.harvest.working_width import HeaderSweeps
 from covermap.spread.deposit import Bands
 from covermap.tables.crops import Crop
+from covermap.tables.said import Said
 from covermap.wind.wind_lean import FixWind
 
 
@@ -32,7 +33,7 @@ class Harvest:
     grid: Grid
     crop: Crop
     wind: FixWind | None
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
 
     @property
     def pass_of_sweep(self) -> np.ndarray:

@@ -23,6 +23,7 @@ from covermap.settings.needed import crop_of, cut_height_m, no_cut_width, usual_
 from covermap.spread.bands import band_places, laden
 from covermap.spread.machine_settings import settings_per_fix
 from covermap.tables.crops import Crop
+from covermap.tables.said import Said
 from covermap.wind.wind import WindSeries
 from covermap.wind.wind_on_fixes import reach_of_rotor_m, stated_wind, thrower, wind_on_fixes
 
@@ -151,17 +152,14 @@ def heading_deg(sweeps: HeaderSweeps) -> np.ndarray:
 
 def _reach_from_rotor(
     settings: FieldSettings, crop: Crop, stubble_m: float, forward_m_s: float
-) -> tuple[FieldSettings, tuple[str, ...]]:
+) -> tuple[FieldSettings, tuple[Said, ...]]:
     """Fill in the reach from rotor and rpm where no width is stated."""
     spread = settings.spread
     stated = spread.width_m is not None or spread.reach_left_m is not None
     if settings.combine.rotor_rpm is None or stated:
         return settings, ()
     reach = reach_of_rotor_m(thrower(settings, stubble_m, forward_m_s), crop)
-    note = (
-        f"The reach follows from rotor diameter and rpm: {reach:.1f} m to either side for the "
-        "middle class of straw, a lone piece in still air."
-    )
+    note = Said("field-reach-of-rotor", {"reach_m": reach})
     return replace(settings, spread=replace(spread, width_m=2 * reach)), (note,)
 
 
@@ -179,21 +177,18 @@ def pass_lines(harvest: Harvest) -> np.ndarray:
     return np.asarray(shapely.linestrings(points, indices=owner))
 
 
-def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[str, ...]:
-    """Say which default filled which hole of the map, in plain words."""
-    lines = defaults_used(settings, [name for name in SECTIONS if name != "plan"])
+def assumptions(settings: FieldSettings, crop: Crop | None) -> tuple[Said, ...]:
+    """Say which default filled which hole of the map."""
+    said = defaults_used(settings, [name for name in SECTIONS if name != "plan"])
     if crop is None:
-        return tuple(lines)
+        return tuple(said)
+    kind = {"crop": crop.kind}
     if settings.crop.cut_height_m is None:
-        lines.append(f"[crop] cut_height = {crop.cut_height_m:g} m (usual for {crop.kind}).")
+        said.append(Said("assumed-cut-height", {**kind, "cut_height_m": crop.cut_height_m}))
     if settings.crop.straw_to_grain is None and settings.crop.harvest_index is None:
-        lines.append(
-            f"[crop] {crop.straw_to_grain:g} kg straw and {crop.chaff_to_grain:g} kg chaff per kg "
-            f"of dry grain (crop table, {crop.kind})."
-        )
+        shares = {"straw": crop.straw_to_grain, "chaff": crop.chaff_to_grain}
+        said.append(Said("assumed-straw", {**kind, **shares}))
     if crop.header_takes_share < 1:
-        lines.append(
-            f"The header leaves {1 - crop.header_takes_share:.0%} of the {crop.kind} straw above "
-            "the cut on its own row; it counts as residue, not as spread."
-        )
-    return tuple(lines)
+        share = 1 - crop.header_takes_share
+        said.append(Said("assumed-header-leaves", {**kind, "share": share}))
+    return tuple(said)

@@ -28,6 +28,7 @@ from covermap.harvest.outline import field_outline
 from covermap.harvest.residue import own_residue_kg_m2
 from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
+from covermap.tables.said import Said
 from covermap.units import METRES_PER_FOOT
 from covermap.wind.wind import WindSeries
 
@@ -173,34 +174,24 @@ def _spectrum(rasters: Mapping[str, Raster], grid: Grid, passes: gpd.GeoDataFram
 
 def _warnings(
     harvest: Harvest, mass: MassBalance, settings: FieldSettings, inside_m2: float
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """Say what does not fit together, so that a slip of the pen is seen."""
     found = []
     spacing = float(harvest.passes.table["spacing_m"].median())
     width = float(np.median(harvest.sweeps.header_width_m))
     if np.isfinite(spacing) and not 0.75 <= width / spacing <= 1.35:
         feet = width * METRES_PER_FOOT
-        hint = f" Did you mean {width:g} ft?" if abs(feet / spacing - 1) < 0.2 else ""
-        found.append(
-            f"Warning: passes lie {spacing:.1f} m apart, but the header is {width:.1f} m wide."
-            f"{hint} Area and residue per hectare follow from that width."
-        )
+        likely = abs(feet / spacing - 1) < 0.2
+        rule = "field-width-in-feet" if likely else "field-width-not-spacing"
+        numbers = {"spacing_m": spacing, "width_m": width, "feet": width}
+        found.append(Said(rule, numbers))
     stated = settings.combine.cut_width_m is not None
     if "header_width_m" in harvest.clean.path and stated:
-        found.append(
-            "The header width in the track is used; the stated cut width only fills its gaps."
-        )
+        found.append(Said("field-width-of-track"))
     outside = mass.landed_outside_kg / max(mass.through_machine_kg, 1e-9)
     cut_inside = inside_m2 / harvest.newly_cut_m2.sum()
     if settings.field.boundary is not None and cut_inside < 0.8:
-        found.append(
-            f"Warning: {1 - cut_inside:.0%} of the harvested ground lies outside the boundary. "
-            "Mass and harvested area are those of the whole track; unevenness (CV), gaps and "
-            "doubles are of the ground inside. Is it the right boundary?"
-        )
+        found.append(Said("field-outside-boundary", {"share": float(1 - cut_inside)}))
     elif outside > 0.2:
-        found.append(
-            f"Warning: {outside:.0%} of the residue landed outside the harvested ground. Check "
-            "the spread width, the lean and the residue delay."
-        )
+        found.append(Said("field-landed-outside", {"share": float(outside)}))
     return tuple(found)

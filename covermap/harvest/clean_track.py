@@ -26,6 +26,7 @@ from covermap.harvest.readings import (
 from covermap.harvest.rough_positions import smooth_rough_positions
 from covermap.harvest.spikes import PAUSE_RECORDS, position_spikes
 from covermap.harvest.track import Track
+from covermap.tables.said import Said
 
 __all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]
 
@@ -49,7 +50,7 @@ class CleanTrack:
         ``gap`` (True where the step is more than the record covers), ``cutting``.
     has_time : bool
         False if ``clock_s`` was made from distance.
-    notes : tuple of str
+    notes : tuple of Said
         What was repaired or assumed, in plain sentences.
     headers : mapping of str to str
         Canonical column to the header in the file, for messages.
@@ -60,7 +61,7 @@ class CleanTrack:
     path: pd.DataFrame
     ledger: Ledger
     has_time: bool
-    notes: tuple[str, ...] = field(default_factory=tuple)
+    notes: tuple[Said, ...] = field(default_factory=tuple)
     headers: Mapping[str, str] = field(default_factory=dict)
     fixes_read: int = 0
 
@@ -88,17 +89,17 @@ def clean_track(
     TrackError
         If fewer than two different positions are left.
     """
-    notes: list[str] = []
+    notes: list[Said] = []
     ledgers = [ledger_of_unreadable(track.unreadable)]
     paths: list[pd.DataFrame] = []
     machines = fixes_by_machine(track.fixes.reset_index(drop=True), notes)
     for name, fixes in machines:
-        said: list[str] = []
+        said: list[Said] = []
         path, ledger = _clean_machine(
             fixes, track, most_speed_m_s, most_harvest_speed_m_s, grain_delay_s, said
         )
         ledgers.append(ledger)
-        notes += said if name is None else [f"Machine {name}: {note}" for note in said]
+        notes += said if name is None else [replace(one, about=f"Machine {name}") for one in said]
         if len(path) < 2:
             continue
         if paths:
@@ -115,9 +116,7 @@ def clean_track(
         )
     repeated = sum(one.counts()["duplicate"] for one in ledgers)
     if repeated:
-        notes.append(
-            f"{repeated} rows repeat the one before and were left out; no grain is lost by it."
-        )
+        notes.append(Said("track-repeated", {"rows": repeated}))
     return CleanTrack(
         paths[0] if len(paths) == 1 else pd.concat(paths, ignore_index=True),
         one_ledger([one for one in ledgers if len(one.removed) or one.grain_seen_kg] or ledgers),
@@ -134,7 +133,7 @@ def _clean_machine(
     most_speed_m_s: float,
     most_harvest_speed_m_s: float,
     grain_delay_s: float,
-    notes: list[str],
+    notes: list[Said],
 ) -> tuple[pd.DataFrame, Ledger]:
     """Clean the fixes of one machine; fewer than two rows are left if it did not move."""
     has_time = track.has_time
@@ -278,16 +277,14 @@ def _steps(fixes: pd.DataFrame, has_time: bool) -> pd.DataFrame:
     return path
 
 
-def _clock_from_distance(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+def _clock_from_distance(path: pd.DataFrame, notes: list[Said]) -> pd.DataFrame:
     path = path.copy(deep=False)
     if "speed_m_s" in path and (path["speed_m_s"] > 0).any():
         speed = path["speed_m_s"].where(path["speed_m_s"] > 0).ffill().bfill().to_numpy()
-        notes.append("The track has no time; distance and the logged speed make the clock.")
+        notes.append(Said("clock-of-speed"))
     else:
         speed = np.full(len(path), ASSUMED_SPEED_M_S)
-        notes.append(
-            f"The track has no time; file order and distance serve, at {ASSUMED_SPEED_M_S} m/s."
-        )
+        notes.append(Said("clock-of-distance", {"speed_m_s": ASSUMED_SPEED_M_S}))
     seconds = path["step_m"].fillna(0).to_numpy() / speed
     path["clock_s"] = np.cumsum(seconds)
     if "interval_s" not in path:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from covermap.tables.said import Said
+
 #: A file with more of its fixes out of order than this was not written in order of time.
 _SHUFFLED_SHARE = 0.02
 
 
-def in_order_of_time(fixes: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+def in_order_of_time(fixes: pd.DataFrame, notes: list[Said]) -> pd.DataFrame:
     """Turn round a file that runs from newest to oldest, and sort a shuffled one.
 
     The order comes first, since a record covers the time since the one *before* it.
@@ -25,10 +27,10 @@ def in_order_of_time(fixes: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     if newest_first:
         # turned before it is sorted, so that fixes of one second keep their order too
         fixes, seconds = fixes.iloc[::-1], seconds[::-1]
-        notes.append("The file runs from newest to oldest; it was turned round.")
+        notes.append(Said("clock-turned"))
     if (np.diff(seconds) < 0).any():
         if not newest_first:
-            notes.append("The file was not in order of time; fixes were sorted by time.")
+            notes.append(Said("clock-sorted"))
         fixes = fixes.iloc[np.argsort(seconds, kind="stable")]
     return fixes.reset_index(drop=True)
 
@@ -46,7 +48,7 @@ def _seconds(time: pd.Series) -> np.ndarray:
 
 
 def record_clock(
-    fixes: pd.DataFrame, has_time: bool, notes: list[str]
+    fixes: pd.DataFrame, has_time: bool, notes: list[Said]
 ) -> tuple[pd.DataFrame, np.ndarray]:
     """Add ``clock_s`` and give the seconds each record covers."""
     # only columns are added, so that what was read need not be copied
@@ -59,7 +61,7 @@ def record_clock(
         return fixes, np.where(np.isfinite(record) & (record > 0), record, 1.0)
     missing = int(fixes["time"].isna().sum())
     if missing:
-        notes.append(f"{missing} fixes without a time got one between their neighbours.")
+        notes.append(Said("clock-filled", {"fixes": missing}))
     fixes["clock_s"] = _seconds(fixes["time"])
     return fixes, record_seconds(fixes)
 
@@ -86,7 +88,7 @@ def time_backwards(fixes: pd.DataFrame) -> np.ndarray:
     return back
 
 
-def mend_clock(fixes: pd.DataFrame, most_speed: float, notes: list[str]) -> pd.DataFrame:
+def mend_clock(fixes: pd.DataFrame, most_speed: float, notes: list[Said]) -> pd.DataFrame:
     """Mend a clock that was set back, and part equal times."""
     clock = fixes["clock_s"].to_numpy().copy()
     step = np.diff(clock)
@@ -97,10 +99,8 @@ def mend_clock(fixes: pd.DataFrame, most_speed: float, notes: list[str]) -> pd.D
         apart = float(np.hypot(east[i + 1] - east[i], north[i + 1] - north[i]))
         shift = clock[i] - clock[i + 1] + max(usual, apart / most_speed)
         clock[i + 1 :] += shift
-        notes.append(
-            f"The clock steps back at row {int(fixes['source_row'].iloc[i + 1])} while the machine "
-            f"drives on; all later times were moved by {shift:+.0f} s."
-        )
+        row = int(fixes["source_row"].iloc[i + 1])
+        notes.append(Said("clock-set-back", {"row": row, "shift_s": shift}))
     equal = np.diff(clock) == 0
     if equal.any():
         # several fixes within one tick of the clock: part them evenly up to the next tick
@@ -109,7 +109,7 @@ def mend_clock(fixes: pd.DataFrame, most_speed: float, notes: list[str]) -> pd.D
         ahead = np.append(clock[starts[1:]], clock[-1] + usual) - clock[starts]
         place = np.arange(len(clock)) - np.repeat(starts, sizes)
         clock = clock + place * np.repeat(np.minimum(ahead, usual) / sizes, sizes)
-        notes.append(f"{int(equal.sum())} fixes shared a time with the one before and were parted.")
+        notes.append(Said("clock-parted", {"fixes": int(equal.sum())}))
     fixes = fixes.assign(clock_s=clock)
     # what shares a tick of the clock shares its time, or each would count the whole tick
     return fixes.assign(record_s=record_seconds(fixes)) if equal.any() else fixes

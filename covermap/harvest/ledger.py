@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from covermap.tables.said import Said
+
 #: Reasons in the order in which the rules are applied, with what each means.
 REASONS: dict[str, str] = {
     "unreadable": "the row has no usable position",
@@ -41,13 +43,13 @@ class Ledger:
     grain_seen_kg : float
         Grain in all rows, as logged and with blanks filled [kg]; rows that repeat the one
         before are counted once; 0 if the track has none.
-    notes : tuple of str
+    notes : tuple of Said
         What was repaired or assumed, in plain sentences.
     """
 
     removed: pd.DataFrame
     grain_seen_kg: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
     def counts(self) -> dict[str, int]:
         """Give how many fixes each rule removed, zeros included."""
@@ -93,7 +95,7 @@ def one_ledger(ledgers: list[Ledger]) -> Ledger:
     )
 
 
-def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
+def warning_of_loss(ledger: Ledger, fixes_read: int) -> Said | None:
     """Warn where much of the grain or many of the fixes were left out, naming the main reason.
 
     ``ledger`` is that of all rules, passes included, ``fixes_read`` the rows in the track.
@@ -103,18 +105,15 @@ def warning_of_loss(ledger: Ledger, fixes_read: int) -> str | None:
         return None
     if ledger.grain_seen_kg > 0 and ledger.grain_dropped_kg > _MUCH_GRAIN * ledger.grain_seen_kg:
         by_reason = removed.groupby("reason")["grain_kg"].sum()
-        share, of_what = ledger.grain_dropped_kg / ledger.grain_seen_kg, "of the grain was"
+        rule, share = "passes-grain-lost", ledger.grain_dropped_kg / ledger.grain_seen_kg
     else:
         odd = removed[~removed["reason"].isin(_EXPECTED)]
         if len(odd) <= _MANY_FIXES * fixes_read:
             return None
         by_reason = odd["reason"].value_counts()
-        share, of_what = len(odd) / fixes_read, "of the track points were"
+        rule, share = "passes-points-lost", len(odd) / fixes_read
     main = str(by_reason.idxmax())
-    return (
-        f"Warning: {share:.0%} {of_what} left out, mainly as {main!r} ({REASONS[main]}). "
-        "Look at removed_fixes.csv before you trust the map."
-    )
+    return Said(rule, {"share": share, "reason": main, "meaning": REASONS[main]})
 
 
 def _written_off(fixes: pd.DataFrame, reason: str, detail: str | np.ndarray) -> pd.DataFrame:

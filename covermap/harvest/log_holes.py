@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.harvest.spikes import PAUSE_RECORDS
+from covermap.tables.said import Said
 
 #: A receiver can be lost for this far and the pass still be the same one [m].
 LONGEST_HOLE_M = 600.0
@@ -33,7 +34,7 @@ def drove_straight_on(
     return _PACE_FROM * pace_m_s <= distance / waited_s <= _PACE_TO * pace_m_s
 
 
-def notes_on_holes(path: pd.DataFrame, pass_of_fix: np.ndarray) -> list[str]:
+def notes_on_holes(path: pd.DataFrame, pass_of_fix: np.ndarray) -> list[Said]:
     """Say where no fix was logged for a while within a pass, so that ground is missing.
 
     ``pass_of_fix`` is (len(path),), 0 where nothing was harvested. One note for each hole, the
@@ -52,16 +53,21 @@ def notes_on_holes(path: pd.DataFrame, pass_of_fix: np.ndarray) -> list[str]:
     missing = np.maximum(step - path["travel_m"].to_numpy(float), 0.0)
     rows = rows[np.argsort(-missing[rows], kind="stable")]
     notes = [
-        f"No fixes for {waited[i]:.0f} s{_from_to(path['time'], i)} in pass {pass_of_fix[i]}, "
-        f"about {missing[i]:.0f} m; this ground is not mapped."
+        Said(
+            "passes-hole",
+            {
+                "waited_s": float(waited[i]),
+                "when": _from_to(path["time"], i),
+                "pass_id": int(pass_of_fix[i]),
+                "missing_m": float(missing[i]),
+            },
+        )
         for i in rows[:_MOST_NOTES]
     ]
     if len(rows) > _MOST_NOTES:
         rest = rows[_MOST_NOTES:]
-        notes.append(
-            f"{len(rest)} shorter holes in the log, {missing[rest].sum():.0f} m in all, are not "
-            "mapped either."
-        )
+        numbers = {"holes": len(rest), "missing_m": float(missing[rest].sum())}
+        notes.append(Said("passes-more-holes", numbers))
     return notes
 
 

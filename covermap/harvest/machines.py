@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import TrackError, column_ask
+from covermap.tables.said import Said
 
 #: Between the log of one machine and that of the next, so that nothing flows across [s].
 BETWEEN_MACHINES_S = 600.0
@@ -20,7 +21,7 @@ _LEAST_APART_M = 5.0
 
 
 def fixes_by_machine(
-    fixes: pd.DataFrame, notes: list[str]
+    fixes: pd.DataFrame, notes: list[Said]
 ) -> list[tuple[str | None, pd.DataFrame]]:
     """Split the fixes, in file order, by machine, the one that started first in front.
 
@@ -33,10 +34,7 @@ def fixes_by_machine(
     if name.nunique() < 2:
         return [(None, fixes)]
     if name.isna().any():
-        notes.append(
-            f"{int(name.isna().sum())} fixes name no machine; each was taken as the machine "
-            "of the fix before."
-        )
+        notes.append(Said("track-machine-unnamed", {"fixes": int(name.isna().sum())}))
         fixes = fixes.assign(machine_id=name.ffill().bfill())
     parts: list[tuple[str | None, pd.DataFrame]] = [
         (str(key), part.reset_index(drop=True))
@@ -44,11 +42,8 @@ def fixes_by_machine(
     ]
     if "time" in fixes and fixes["time"].notna().any():
         parts.sort(key=lambda one: _start(one[1]))
-    names = [str(key) for key, _ in parts]
-    notes.append(
-        f"{len(parts)} machines ({', '.join(names)}), mapped one after the other; ground that "
-        f"more than one drove over counts as cut by the first of them in this order."
-    )
+    names = ", ".join(str(key) for key, _ in parts)
+    notes.append(Said("track-machines", {"machines": len(parts), "names": names}))
     return parts
 
 

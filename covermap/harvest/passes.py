@@ -19,6 +19,7 @@ from covermap.harvest.log_holes import drove_straight_on, notes_on_holes
 from covermap.harvest.pass_spacing import HEADING_BASE_M, headings_along, spacing_and_heading
 from covermap.harvest.plausible import warning_of_yield
 from covermap.harvest.readings import reading_column
+from covermap.tables.said import Said
 
 #: A change of heading above this, within a turn's travel, is turning back [deg].
 _REVERSAL_DEG = 135.0
@@ -42,14 +43,14 @@ class Passes:
         spacing_m (to the neighbouring pass; NaN without one), mean_speed_m_s.
     ledger : Ledger
         With turns and stray bits added.
-    notes : tuple of str
+    notes : tuple of Said
         Holes in the log, and warnings of what was left out or cannot be.
     """
 
     pass_of_fix: np.ndarray
     table: pd.DataFrame
     ledger: Ledger
-    notes: tuple[str, ...] = field(default_factory=tuple)
+    notes: tuple[Said, ...] = field(default_factory=tuple)
 
 
 def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
@@ -106,7 +107,7 @@ def find_passes(clean: CleanTrack, cut_width_m: float) -> Passes:
     return Passes(number, table, ledger, tuple(_notes(clean, number, ledger, cut_width_m)))
 
 
-def _notes(clean: CleanTrack, number: np.ndarray, ledger: Ledger, cut_width_m: float) -> list[str]:
+def _notes(clean: CleanTrack, number: np.ndarray, ledger: Ledger, cut_width_m: float) -> list[Said]:
     path, cut = clean.path, number > 0
     width: np.ndarray | float = cut_width_m
     if "header_width_m" in path:

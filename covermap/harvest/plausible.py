@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import Ask, TrackError, column_ask, in_field_file, unit_ask
+from covermap.tables.said import Said
 from covermap.units import KG_PER_POUND, unit_factor
 
 _WIDEST_HEADER_M = 20.0
@@ -24,7 +25,7 @@ _LEAST_RECORDS = 20
 
 
 def mend_columns(
-    fixes: pd.DataFrame, headers: Mapping[str, str], name: str, notes: list[str]
+    fixes: pd.DataFrame, headers: Mapping[str, str], name: str, notes: list[Said]
 ) -> pd.DataFrame:
     """Check header width, yield, moisture and grain mass of a track as read.
 
@@ -59,18 +60,18 @@ def mend_columns(
         likely = _likely(
             logged, ("bu/ac", "kg/ha"), "mass per area", _LIKELY_YIELD_T_HA, 60 * KG_PER_POUND
         )
-        notes.append(
-            f"Warning: column {headers.get('grain_yield_t_ha', 'yield')!r} gives "
-            f"{logged:,.4g} t/ha in the middle; no grain crop yields more than "
-            f"{_HIGHEST_YIELD_T_HA:g} t/ha. {_note(likely, 'yield') or 'Check its unit.'}"
-        )
+        numbers = {
+            "header": headers.get("grain_yield_t_ha", "yield"),
+            "yield_t_ha": logged,
+            "most_t_ha": _HIGHEST_YIELD_T_HA,
+            "hint": _note(likely, "yield") or "Check its unit.",
+        }
+        notes.append(Said("track-yield-unlikely", numbers))
     moisture = _middle(fixes, "moisture_pct")
     if 0 < moisture < 1:
         fixes = fixes.assign(moisture_pct=fixes["moisture_pct"] * 100)
-        notes.append(
-            f"Column {headers.get('moisture_pct', 'moisture')!r} holds fractions "
-            f"({moisture:.3g} in the middle); they were taken times 100, as percent."
-        )
+        header = headers.get("moisture_pct", "moisture")
+        notes.append(Said("track-moisture-fractions", {"header": header, "middle": moisture}))
     if "grain_mass_kg" in fixes:
         fixes = _running_total_differenced(fixes, headers, notes)
     return fixes
@@ -82,7 +83,7 @@ def warning_of_yield(
     reading: str | None,
     headers: Mapping[str, str],
     cut_width_m: float,
-) -> str | None:
+) -> Said | None:
     """Warn if grain over area swept is more than any crop yields.
 
     Parameters
@@ -106,12 +107,14 @@ def warning_of_yield(
         else ("mass", "mass", ("lb", "g"))
     )
     likely = _likely(implied, units, kind, _LIKELY_YIELD_T_HA)
-    return (
-        f"Warning: column {headers.get(reading, short)!r} gives {implied:,.4g} t/ha of grain in "
-        f"the middle, at its pace and a cut {cut_width_m:.3g} m wide; no grain crop yields more "
-        f"than {_HIGHEST_YIELD_T_HA:g} t/ha. "
-        f"{_note(likely, short) or 'Check its unit and the cut width.'}"
-    )
+    numbers = {
+        "header": headers.get(reading, short),
+        "yield_t_ha": implied,
+        "cut_width_m": cut_width_m,
+        "most_t_ha": _HIGHEST_YIELD_T_HA,
+        "hint": _note(likely, short) or "Check its unit and the cut width.",
+    }
+    return Said("passes-yield-unlikely", numbers)
 
 
 def _middle(fixes: pd.DataFrame, column: str) -> float:
@@ -151,7 +154,7 @@ def _say(units: list[str], asks: Iterable[str]) -> str:
 
 
 def _running_total_differenced(
-    fixes: pd.DataFrame, headers: Mapping[str, str], notes: list[str]
+    fixes: pd.DataFrame, headers: Mapping[str, str], notes: list[Said]
 ) -> pd.DataFrame:
     keys = [key for key in ("machine_id", "section") if key in fixes]
     parts = (
@@ -170,10 +173,8 @@ def _running_total_differenced(
             found = True
     if not found:
         return fixes
-    notes.append(
-        f"Column {headers.get('grain_mass_kg', 'grain mass')!r} only ever rises, as a running "
-        "total does; each record was given what it rose by since the record before."
-    )
+    header = headers.get("grain_mass_kg", "grain mass")
+    notes.append(Said("track-running-total", {"header": header}))
     return fixes.assign(grain_mass_kg=mass)
 
 

@@ -30,6 +30,7 @@ from covermap.reading.table_kind import Overrides, RawTable, RecognisedColumn
 from covermap.reading.text_table import read_text_table
 from covermap.reading.times import read_times
 from covermap.reading.vector_file import is_json, read_vector_table
+from covermap.tables.said import Said
 
 _TEXT_ENDINGS = ("", ".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log")
 _WORKBOOK_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -107,7 +108,8 @@ def read_track(
     order = ["source_row", "easting", "northing", *TRACK_COLUMNS]
     fixes = fixes[[name for name in dict.fromkeys(order) if name in fixes]]
     headers = {one.column: one.header for one in raw.recognised}
-    fixes = mend_columns(fixes, headers, path.name, notes)
+    said = [Said("track-as-read", {"text": text}) for text in notes]
+    fixes = mend_columns(fixes, headers, path.name, said)
     grain_kg = grain_of_lost_rows(fixes, ~usable, times is not None)
     if not usable.all():
         fixes = fixes[usable].reset_index(drop=True)
@@ -120,7 +122,7 @@ def read_track(
         recognised=raw.recognised,
         ignored=tuple(header for header in raw.headers if header not in known),
         unreadable=_unreadable(raw, positions, grain_kg),
-        notes=(*notes, *section_notes),
+        notes=(*said, *section_notes),
         has_time=times is not None,
     )
 
@@ -253,8 +255,8 @@ def _refuse_degrees_and_minutes(raw: RawTable, one: RecognisedColumn) -> None:
     if parted.sum() > 0.5 * (text != "").sum():
         row = int(np.flatnonzero(parted)[0])
         raise TrackError(
-            f"{raw.where(one, row)}: {text.iloc[row]!r}; degrees and minutes are not read; export "
-            "decimal degrees."
+            f"{raw.where(one, row)}: {text.iloc[row]!r}; degrees and minutes are not read.",
+            way_out="Export decimal degrees.",
         )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from covermap.harvest.clock import record_clock
+from covermap.tables.said import Said
 
 #: Readings of grain, the one that tells mass best first.
 READINGS = ("grain_mass_kg", "grain_flow_kg_s", "grain_yield_t_ha")
@@ -55,7 +56,7 @@ def grain_of_lost_rows(fixes: pd.DataFrame, lost: np.ndarray, has_time: bool) ->
     return np.where(hole <= 3 * float(np.median(record_s)), 0.0, grain)
 
 
-def fill_blank_readings(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+def fill_blank_readings(path: pd.DataFrame, notes: list[Said]) -> pd.DataFrame:
     """Fill short blanks in the grain reading from the readings before and after.
 
     Only where the machine was cutting on both sides, drove on, and did not lift the header.
@@ -91,7 +92,7 @@ def fill_blank_readings(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     path[column] = value
     if column != "grain_yield_t_ha":
         path["grain_kg"] = np.where(filled, grain_per_record(path), path["grain_kg"].to_numpy())
-    notes.append(f"{int(filled.sum())} empty flow readings were filled from their neighbours.")
+    notes.append(Said("track-blanks-filled", {"readings": int(filled.sum())}))
     return path
 
 
@@ -101,7 +102,7 @@ def _drove_on(xy: np.ndarray, before: int, after: int) -> bool:
     return bool(abs((turn + 180) % 360 - 180) < _MOST_TURN_DEG)
 
 
-def readings_moved_back(path: pd.DataFrame, delay_s: float, notes: list[str]) -> pd.DataFrame:
+def readings_moved_back(path: pd.DataFrame, delay_s: float, notes: list[Said]) -> pd.DataFrame:
     """Give each fix the grain reading of ``delay_s`` later [s], total mass kept."""
     path = path.copy()
     clock = path["clock_s"].to_numpy()
@@ -127,5 +128,5 @@ def readings_moved_back(path: pd.DataFrame, delay_s: float, notes: list[str]) ->
     if "grain_mass_kg" in path:
         blank = np.interp(later, clock, path["grain_mass_kg"].isna().to_numpy(float)) > 0.5
         path["grain_mass_kg"] = np.where(blank & (moved <= 0), np.nan, moved)
-    notes.append(f"Grain readings were moved back by {delay_s:g} s.")
+    notes.append(Said("track-readings-moved", {"delay_s": delay_s}))
     return path

@@ -9,6 +9,7 @@ import pandas as pd
 
 from covermap.errors import Ask, SettingsError, column_ask
 from covermap.tables.crops import Crop
+from covermap.tables.said import Said
 
 #: Exponent of the share of straw below a height: joins 22 % below 15 cm (Univ. of
 #: Agriculture Krakow study, winter wheat) and 40 % below 36 cm (Allen 1988).
@@ -61,14 +62,14 @@ class ResidueFlow:
         What follows from it.
     basis : str
         Where the grain came from, in plain words.
-    notes : tuple of str
+    notes : tuple of Said
         What was assumed.
     """
 
     grain_dry_kg: np.ndarray
     ratios: ResidueRatios
     basis: str
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
 
     @property
     def straw_kg(self) -> np.ndarray:
@@ -170,7 +171,7 @@ def residue_flow(
     SettingsError
         If the track carries no yield and none is stated.
     """
-    notes = []
+    notes: list[Said] = []
     fixes = path.iloc[rows]
     stated_moisture = crop.grain_moisture_pct if grain_moisture_pct is None else grain_moisture_pct
     if "moisture_pct" in fixes and fixes["moisture_pct"].between(0, 60).any():
@@ -178,8 +179,8 @@ def residue_flow(
         moisture = logged.fillna(logged.mean()).to_numpy(float)
     else:
         moisture = np.full(len(rows), stated_moisture)
-        kind = "market moisture of the crop" if grain_moisture_pct is None else "as stated"
-        notes.append(f"Grain moisture taken as {stated_moisture:g} % ({kind}).")
+        rule = f"residue-moisture-{'market' if grain_moisture_pct is None else 'stated'}"
+        notes.append(Said(rule, {"moisture_pct": stated_moisture}))
     if "grain_mass_kg" in fixes or "grain_flow_kg_s" in fixes:
         wet = fixes["grain_kg"].to_numpy(float)
         basis = "grain mass" if "grain_mass_kg" in fixes else "grain flow"
@@ -199,7 +200,7 @@ def residue_flow(
             column_ask("flow"),
         )
     if grain_yield_t_ha is not None and not basis.startswith("stated"):
-        notes.append(f"The stated grain yield is not used: the track has its own ({basis}).")
+        notes.append(Said("residue-yield-not-used", {"basis": basis}))
     return ResidueFlow(wet * (1 - moisture / 100), ratios, basis, tuple(notes))
 
 

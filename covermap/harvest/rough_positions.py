@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from covermap.tables.said import Said
+
 #: Travel that one smoothed position is read from [m].
 SMOOTHED_OVER_M = 10.0
 #: Positions rougher than this, in headings wobbling more than that, are smoothed. A receiver
@@ -53,7 +55,7 @@ def _jumps_across(path: pd.DataFrame) -> np.ndarray:
     return across
 
 
-def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+def smooth_rough_positions(path: pd.DataFrame, notes: list[Said]) -> pd.DataFrame:
     """Smooth the path along its travel where positions are rough; else give it as it is.
 
     It has ``easting``, ``northing``, ``step_m`` [m] and ``gap``.
@@ -83,8 +85,6 @@ def smooth_rough_positions(path: pd.DataFrame, notes: list[str]) -> pd.DataFrame
     moved = smooth - xy
     length = np.maximum(np.hypot(moved[:, 0], moved[:, 1]), 1e-12)
     moved *= np.minimum(1.0, _MOST_SIGMAS * sigma / length)[:, None]
-    notes.append(
-        f"Positions jump by about {sigma:.1f} m from fix to fix; the path was smoothed over "
-        f"{2 * (half - 1) * usual:.0f} m."
-    )
+    numbers = {"jump_m": float(sigma), "over_m": float(2 * (half - 1) * usual)}
+    notes.append(Said("track-smoothed", numbers))
     return path.assign(easting=xy[:, 0] + moved[:, 0], northing=xy[:, 1] + moved[:, 1])

@@ -9,6 +9,7 @@ import pyproj
 
 from covermap.errors import TrackError
 from covermap.reading.table_kind import Column, RecognisedColumn, TableKind
+from covermap.tables.said import Said
 
 _DECLARED = (
     Column("time", "UTC", "instant", "when the fix was recorded"),
@@ -83,7 +84,7 @@ class Track:
     unreadable : pandas.DataFrame
         ``source_row``, ``reason`` and ``detail`` of rows without a usable position, and
         ``grain_kg`` that no other row speaks for.
-    notes : tuple of str
+    notes : tuple of Said
         What was assumed, merged or converted, in sentences.
     has_time : bool
         Whether the fixes carry a time.
@@ -95,5 +96,5 @@ class Track:
     recognised: tuple[RecognisedColumn, ...]
     ignored: tuple[str, ...]
     unreadable: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
     has_time: bool

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from covermap.tables.said import Said
 
 _SUMMED = ("header_width_m", "grain_flow_kg_s", "grain_mass_kg")
 _WEIGHTED = ("header_offset_m", "grain_yield_t_ha")
@@ -17,7 +21,7 @@ _SHARE_WITH_PATTERN = 0.8
 _SAME_PLACE_M = 0.05
 
 
-def merge_sections(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def merge_sections(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Said, ...]]:
     """Merge rows (in file order) that are sections of one header at one instant.
 
     Widths, flows and masses are summed, offsets and yields averaged by width, positions
@@ -50,20 +54,17 @@ def merge_sections(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
         if not isinstance(verdict, bool):
             return fixes, verdict
     merged = _merge(fixes, group)
-    note = (
-        f"{rows:,} rows, one per header section, were merged to {len(merged):,} fixes: widths, "
-        "flows and masses summed."
-    )
+    note = Said("track-sections-merged", {"rows": rows, "fixes": len(merged)})
     return merged, (note,)
 
 
-def _merge_per_machine(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def _merge_per_machine(fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Said, ...]]:
     """Merge the sections of each machine by themselves; the rows keep the order of the file."""
     parts, notes = [], []
     for name, rows in fixes.groupby("machine_id", dropna=False, sort=False):
         part, said = merge_sections(rows.reset_index(drop=True))
         parts.append(part)
-        notes += [f"Machine {name}: {note}" for note in said]
+        notes += [replace(note, about=f"Machine {name}") for note in said]
     merged = pd.concat(parts).sort_values("source_row", kind="stable")
     return merged.reset_index(drop=True), tuple(notes)
 
@@ -92,7 +93,7 @@ def _rows_of_one_instant(fixes: pd.DataFrame, has_section: bool) -> NDArray[np.b
 
 def _looks_like_sections(
     fixes: pd.DataFrame, group: NDArray[np.int64], size: NDArray[np.int64]
-) -> bool | tuple[str, ...]:
+) -> bool | tuple[Said, ...]:
     """Tell sections from fixes that merely share a clock second."""
     usual = int(np.bincount(size[group]).argmax())
     if usual < 2 or np.mean(size[group] == usual) < _SHARE_WITH_PATTERN:
@@ -113,10 +114,7 @@ def _looks_like_sections(
         return ()
     if np.median(np.hypot(*spread.T)) < _SAME_PLACE_M or along < across:
         return True
-    return (
-        f"{usual} fixes share each clock time and follow one another along the track, so they "
-        "were kept as fixes and not merged as header sections.",
-    )
+    return (Said("track-sections-kept", {"fixes": usual}),)
 
 
 def _merge(fixes: pd.DataFrame, group: NDArray[np.int64]) -> pd.DataFrame:

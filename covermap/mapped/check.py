@@ -14,6 +14,7 @@ from covermap.harvest.track import Track
 from covermap.settings.field_settings import FieldSettings
 from covermap.settings.needed import crop_of, no_cut_width, no_spread_width, usual_cut_width_m
 from covermap.tables.plain_values import plain
+from covermap.tables.said import said_of
 
 #: Cut width taken only to look for passes when none is known [m].
 _STAND_IN_WIDTH_M = 9.0
@@ -81,8 +82,8 @@ def check_report(
             "spacing_median_m": float(table["spacing_m"].median()),
         },
         "missing": [error.told(name_of) for error in missing],
-        "assumptions": assumptions(settings, crop),
-        "notes": (*track.notes, *clean.notes, *passes.notes),
+        "assumptions": [said.as_record() for said in assumptions(settings, crop)],
+        "notes": [note.as_record() for note in (*track.notes, *clean.notes, *passes.notes)],
     }
     return plain(report)  # type: ignore[no-any-return]
 
@@ -112,8 +113,8 @@ def check_text(report: dict[str, Any]) -> str:
         + (f", {spacing:.2f} m apart" if spacing else "")
     )
     lines.append("Assumed where nothing was said:")
-    lines += [f"  {text}" for text in report["assumptions"]]
-    lines += [note if note.startswith("Warning:") else f"Note: {note}" for note in report["notes"]]
+    lines += [f"  {said['text']}" for said in report["assumptions"]]
+    lines += [said_of(note).note() for note in report["notes"]]
     if report["missing"]:
         lines.append("Still missing for a map:")
         lines += [f"  {text}" for text in report["missing"]]

@@ -54,7 +54,7 @@ def spectrum_plot(spectrum: Spectrum, *, title: str, us_units: bool = False) -> 
         figure = new_figure(_SIZE_INCHES)
         shown = plain_text(title, _LONGEST_TITLE) or "Cross-track spectrum"
         figure.text(0.03, 0.95, shown, fontsize=13, va="center")
-        findings = dict(spectrum_findings(spectrum, us_units=us_units))
+        findings = {one.rule: one.text(us_units) for one in spectrum_findings(spectrum)}
         words = "\n".join(wrapped_text(text, _TEXT_INCHES, 9) for text in findings.values())
         figure.text(0.03, 0.905, words, fontsize=9, va="top", linespacing=1.35)
         if not spectrum.reason:

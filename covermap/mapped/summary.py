@@ -132,8 +132,8 @@ def cause_lines(result: FieldResult, us_units: bool, most: int = 5) -> list[str]
         f"{unit['tonnes'].text(row['too_much_t'] * 1e3)} too much [{row['rule_id']}]"
         for row in _causes_told(result, most)
     ]
-    repeats = spectrum_findings(result.spectrum, us_units=us_units)
-    return causes + [f"  {text} [{rule}]" for rule, text in repeats]
+    repeats = spectrum_findings(result.spectrum)
+    return causes + [f"  {one.text(us_units)} [{one.rule}]" for one in repeats]
 
 
 def top_strip_lines(found: MappedField, us_units: bool, most: int = 5) -> list[str]:

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.field_sums import count_of, sums_of
 from covermap.ground.rasters import DerivedRaster, Raster, as_raster
-from covermap.plan.field_sums import count_of, sums_of
 from covermap.plan.operation_table import Operation
 from covermap.plan.operations import Case, residue_needed_t_ha
 from covermap.tables import read_table

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.field_sums import count_of, sums_of
 from covermap.ground.rasters import DerivedRaster, Raster
-from covermap.plan.field_sums import count_of, range_means, sums_of
-from covermap.plan.operation_table import Range
+from covermap.plan.operation_table import Range, range_means
 
 #: Bare smooth ground of the unit plot [mm]: 0.24 in (Renard et al. 1997).
 SMOOTH_ROUGHNESS_MM = 6.096

@@ -1,7 +1,8 @@
 """What other features may use of the plan."""
 
 from covermap.plan.actions import ACTIONS, RULE_IDS
-from covermap.plan.plan_field import FieldPlan, plan_field, wants_plan
+from covermap.plan.field_plan import FieldPlan
+from covermap.plan.plan_field import plan_field, wants_plan
 from covermap.plan.plan_text import with_words
 from covermap.plan.write_plan import write_plan
 

@@ -16,10 +16,10 @@ import pandas as pd
 from covermap.cover.evenness import middle_urdr, tray_ratio
 from covermap.cover.spread_limits import SpreadLimits
 from covermap.errors import SettingsError
+from covermap.ground.field_sums import RowSums
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import Raster, new_raster, stripes
 from covermap.ground.threads import core_count
-from covermap.plan.field_sums import RowSums
 from covermap.plan.harrow import Harrow, HarrowedGround, harrow_pass
 
 #: Angles to the combine's passes that are tried [deg].

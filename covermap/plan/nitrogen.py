@@ -9,8 +9,7 @@ import numpy as np
 
 from covermap.errors import SettingsError
 from covermap.ground.rasters import Raster
-from covermap.plan.field_sums import range_means
-from covermap.plan.operation_table import Range
+from covermap.plan.operation_table import Range, range_means
 from covermap.tables import read_table
 from covermap.tables.crops import find_crop
 from covermap.tables.said import Said

@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal, NamedTuple
@@ -16,6 +17,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from covermap.errors import SettingsError
+from covermap.ground.field_sums import RowSums, rows_of
+from covermap.ground.rasters import Raster
 from covermap.tables import read_table
 from covermap.tables.said import Said
 
@@ -204,3 +207,12 @@ def daily_decay(rate_per_day: float, days: float) -> Operation:
         confidence="stated",
         decay=Said("cover-decay", {"rate_pct": 100 * rate_per_day, "days": days}),
     )
+
+
+def range_means(figures: Callable[[np.ndarray], Range], raster: Raster) -> Range:
+    """Give the field's means of low, middle and high, worked out cell by cell."""
+    sums = (RowSums(), RowSums(), RowSums())
+    for (rows,) in rows_of(raster):
+        for part, values in zip(sums, figures(rows), strict=True):
+            part.add(np.asarray(values))
+    return Range(*(part.mean for part in sums))

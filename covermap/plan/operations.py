@@ -17,8 +17,8 @@ import numpy as np
 
 from covermap.cover.ground_cover import cover_pct
 from covermap.errors import SettingsError
+from covermap.ground.field_sums import count_of
 from covermap.ground.rasters import DerivedRaster, Raster, as_raster
-from covermap.plan.field_sums import count_of
 from covermap.plan.operation_table import Kept, Operation, Range, find_operation
 from covermap.tables.said import Said
 

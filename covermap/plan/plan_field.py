@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
 
 from covermap.errors import Ask, SettingsError
 from covermap.field.field_result import FieldResult
@@ -16,13 +13,12 @@ from covermap.harvest.main_heading import combine_heading_deg
 from covermap.plan.actions import Limits
 from covermap.plan.baling import Baling, removable_straw, straw_need_t_ha
 from covermap.plan.erosion import (
-    WindLoss,
     field_mean_ratio,
     field_wind_loss,
     water_loss_range,
     water_loss_ratio,
 )
-from covermap.plan.field_sums import range_means
+from covermap.plan.field_plan import FieldPlan
 from covermap.plan.fragility import Fragility, fragility_of
 from covermap.plan.harrow import Harrow
 from covermap.plan.harrow_angle import (
@@ -30,12 +26,11 @@ from covermap.plan.harrow_angle import (
     HarrowField,
     best_heading,
 )
-from covermap.plan.nitrogen import TieUp, field_tie_up
-from covermap.plan.operation_table import Operation, Range, daily_decay, find_operation
-from covermap.plan.operations import CoverClass, Step, cover_class
+from covermap.plan.nitrogen import field_tie_up
+from covermap.plan.operation_table import Operation, daily_decay, find_operation, range_means
+from covermap.plan.operations import Step, cover_class
 from covermap.plan.plan_work import Calls, Ways, field_zones, strip_actions, work_by_action
 from covermap.plan.planned_ground import (
-    PlannedGround,
     cover_of,
     follow_residue,
     harrow_field,
@@ -44,7 +39,6 @@ from covermap.plan.planned_ground import (
 from covermap.plan.seeding import (
     COLD_LOAD_T_HA,
     Establishment,
-    SeedingFlags,
     establishment,
     judge_seeding,
     row_zone_share,
@@ -56,70 +50,6 @@ from covermap.tables.said import Said, each_once
 
 #: Harrow headings are tried at this step [deg].
 _ANGLE_STEP_DEG = 5.0
-
-
-@dataclass(frozen=True)
-class FieldPlan:
-    """What comes next on one field.
-
-    Attributes
-    ----------
-    result : FieldResult
-        The map the plan is made from.
-    limits : Limits
-    fragile : Fragility
-    steps : list of Step
-        Now and after each operation: residue and cover, means of the harvested ground.
-    seeding_step : int
-        Place in ``steps`` of the ground that the seeder meets.
-    target : CoverClass
-        Ground above and below the target after the operations.
-    water_ratio : tuple of float
-        Field's soil-loss ratio to water, now and after the operations.
-    water_range : Range
-        After the operations, for cover that works more, as usual and less.
-    wind_ratio : tuple of WindLoss
-        Field's soil-loss ratio to wind, now and after the operations.
-    nitrogen : TieUp
-        Of the residue now, worked in or left on the surface: means of the ground.
-    seeding : SeedingFlags
-    response : Establishment or None
-    harrow : HarrowChoice or None
-        None where the passes have no common heading, or nothing is uneven.
-    baling : Baling
-        Of the residue now.
-    action : Raster
-        (rows, cols) uint8 place in :data:`covermap.plan.actions.RULE_IDS` of the cell's zone.
-    ground : PlannedGround
-    strips, zones : geopandas.GeoDataFrame
-        With rule_id, action and the numbers behind them.
-    work : pandas.DataFrame
-        Hectares, passes, travel, cost and fuel by action.
-    assumptions : tuple of str
-    notes : tuple of Said
-    """
-
-    result: FieldResult
-    limits: Limits
-    fragile: Fragility
-    steps: list[Step]
-    seeding_step: int
-    target: CoverClass
-    water_ratio: tuple[float, float]
-    water_range: Range
-    wind_ratio: tuple[WindLoss, WindLoss]
-    nitrogen: TieUp
-    seeding: SeedingFlags
-    response: Establishment | None
-    harrow: HarrowChoice | None
-    baling: Baling
-    action: Raster
-    ground: PlannedGround
-    strips: gpd.GeoDataFrame
-    zones: gpd.GeoDataFrame
-    work: pd.DataFrame
-    assumptions: tuple[str, ...]
-    notes: tuple[Said, ...]
 
 
 def wants_plan(settings: FieldSettings) -> bool:

@@ -42,8 +42,8 @@ from covermap.drawing.map_legend import (
 from covermap.drawing.map_texts import legend_marks
 from covermap.drawing.map_values import in_blocks
 from covermap.drawing.plan_signs import draw_table, table_height
+from covermap.plan.field_plan import FieldPlan
 from covermap.plan.operations import Step
-from covermap.plan.plan_field import FieldPlan
 from covermap.tables.signs import hatch_of
 from covermap.units import shown
 

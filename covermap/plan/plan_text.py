@@ -14,11 +14,11 @@ from covermap import __version__
 from covermap.drawing.caution import CAUTION
 from covermap.drawing.labels import IMPLEMENT_RUNS, opening, soil_loss
 from covermap.files import schemas
+from covermap.ground.field_sums import count_of, sums_of
 from covermap.plan.actions import Limits
-from covermap.plan.field_sums import count_of, sums_of
+from covermap.plan.field_plan import FieldPlan
 from covermap.plan.harrow_picture import harrow_said
 from covermap.plan.operation_table import Range
-from covermap.plan.plan_field import FieldPlan
 from covermap.tables.plain_values import plain
 from covermap.tables.said import Said, each_once, rules_of
 from covermap.units import shown
@@ -56,7 +56,7 @@ def plan_lines(plan: FieldPlan, us_units: bool) -> list[str]:
         lines += ["Harrow:", *_lines(_harrow_said(plan), us_units)]
     lines += ["Baling:", *_baling_lines(plan, us_units)]
     lines += _lines(map(Said, _ALWAYS), us_units)
-    lines += [f"Assumed: {text}" for text in plan.assumptions]
+    lines += [f"Assumed: {said.text(us_units)}" for said in plan.assumptions]
     lines.append(CAUTION)
     return lines
 
@@ -252,7 +252,7 @@ def plan_json(plan: FieldPlan) -> dict[str, Any]:
         },
         "work": plan.work.to_dict("records"),
         "zones": zones,
-        "assumptions": plan.assumptions,
+        "assumptions": [said.as_record() for said in plan.assumptions],
         "notes": [note.as_record() for note in _all_notes(plan)],
         "caution": CAUTION,
     }

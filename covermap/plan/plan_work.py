@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from covermap.field.field_result import FieldResult
+from covermap.ground.field_sums import count_of
 from covermap.ground.rasters import (
     DerivedRaster,
     FiledRaster,
@@ -28,7 +29,6 @@ from covermap.plan.actions import (
     beyond_limits,
     choose_actions,
 )
-from covermap.plan.field_sums import count_of
 from covermap.plan.planned_ground import PlannedGround
 from covermap.plan.zones import (
     action_of_pieces,

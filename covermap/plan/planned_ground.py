@@ -10,10 +10,10 @@ import numpy as np
 
 from covermap.cover.ground_cover import cover_pct
 from covermap.field.field_result import FieldResult
+from covermap.ground.field_sums import RowSums, rows_of
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import DerivedRaster, Raster, new_raster, stripes
 from covermap.plan.actions import HEAP_ABOVE, Spot
-from covermap.plan.field_sums import RowSums, rows_of
 from covermap.plan.harrow_angle import HarrowChoice, HarrowField
 from covermap.plan.operation_table import Operation, Range
 from covermap.plan.operations import Step, sequence

@@ -10,8 +10,8 @@ from covermap.files.geotiff import write_geotiff
 from covermap.files.vectors import write_layer
 from covermap.ground.rasters import Raster
 from covermap.plan.actions import ACTIONS
+from covermap.plan.field_plan import FieldPlan
 from covermap.plan.harrow_picture import harrow_picture
-from covermap.plan.plan_field import FieldPlan
 from covermap.plan.plan_picture import plan_picture
 from covermap.plan.plan_text import plan_json, with_words
 

@@ -46,7 +46,7 @@ def read_numbers(
     cells = raw.frame[one.header]
     if pd.api.types.is_numeric_dtype(cells.dtype) and cells.dtype != np.bool_:
         numbers = cells.to_numpy(dtype=np.float64, na_value=np.nan)
-        bad, text = np.isinf(numbers) & raw.kind.by_hand, cells.astype(str)
+        bad, text = np.isinf(numbers) & raw.kind.by_hand, cells
     else:
         text = stripped(cells)
         if words:

@@ -192,7 +192,7 @@ def _read_rows(
     data = data.removeprefix(b"\xef\xbb\xbf")
     if b"\n" not in data:
         data = data.replace(b"\r", b"\n")
-    elif data.count(b"\r") != data.count(b"\r\n"):
+    elif b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
         # One within a line would be a line of its own to pandas.
         data = re.sub(rb"\r(?!\n)", b" ", data)
     if not data.endswith(b"\n"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -26,34 +26,15 @@ from covermap.errors import OutputError
 from covermap.field.mapped_field import MappedField
 from covermap.files.open_result import MapResult
 from covermap.report.report_pictures import report_pictures
-from covermap.report.report_plan import FoundPlan, find_plan, letters, plan_content, quoted
+from covermap.report.report_plan import FoundPlan, find_plan, letters, plan_content
 from covermap.report.report_tables import accounts, causes_table, passes_table, strips_table
-from covermap.report.report_verdict import Said, strongest_cause, verdict
+from covermap.report.report_verdict import strongest_cause, verdict
+from covermap.tables.said import Said, each_once, said_of
 from covermap.units import shown
 
 #: Assumptions and notes are told up to so many characters; summary.json holds all.
 MOST_ASSUMED, MOST_NOTED = 2900, 1000
 
-#: Sentences by rule id.
-RULES = {
-    "report-sure-stated": "The map is as good as the spread that was stated: width, sides, profile "
-    "and lean were not measured. A tray test (covermap trays) puts a measured band in their place.",
-    "report-sure-measured": "The shape of the spread was measured with trays; wind during that "
-    "test, and changes since, are not in it.",
-    "report-sure-mass": "Tonnes come from grain and handbook ratios, which differ between "
-    "varieties and years by about a quarter. The spread ratio does not depend on them.",
-    "report-sure-cover": "Ground cover from a mass is good to about ten points: published "
-    "coefficients for one crop differ that much. Standing stubble is not counted.",
-    "report-sure-still-air": "No wind was given, so the map shows still air.",
-    "report-sure-wind": "Wind moves the band by a flight model; no measured effect of crosswind on "
-    "residue was found to check it against.",
-    "report-sure-causes": "Causes are what-ifs: the harvest worked out again without one fault. "
-    "Where four or five faults act together a single share can be 30 points off.",
-    "report-caution": CAUTION,
-    "report-caution-fire": "Dry straw, chaff and dust burn: keep machines clean and an "
-    "extinguisher at hand, and follow local fire codes. This report is no plan to burn, and no "
-    "rate of any nutrient.",
-}
 _NEEDED = ("mass_kg", "residue", "wind", "causes", "assumptions", "notes")
 
 
@@ -116,13 +97,15 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
         "version": f"covermap {__version__}",
         "subtitle": _subtitle(found, plan),
         "five": five_numbers(found, us_units),
-        "verdict": [said.plain() for said in verdict(found)],
-        "cause": [said.plain() for said in strongest_cause(summary["causes"], us_units)],
+        "verdict": [said.as_told(us_units) for said in verdict(found)],
+        "cause": strongest_cause(summary["causes"], us_units),
         "pictures": {name: drawn_elsewhere.get(name, "") for name in pictures},
         "map_alt": _map_alt(found, us_units),
         "ratio_meaning": RATIO_MEANING,
         "evenness": _evenness(summary["evenness"], us_units),
-        "findings": [] if spectrum is None else _findings(spectrum, us_units),
+        "findings": [
+            said_of(one).as_told(us_units) for one in (spectrum or {}).get("findings", ())
+        ],
         "passes": passes_table(found, us_units),
         "causes": causes_table(summary["causes"], us_units),
         "strips": strips_table(found, us_units, letters() if plan else {}),
@@ -131,13 +114,13 @@ def report_of(found: MapResult, made_on: date, *, us_units: bool = False) -> Rep
         "settings": [[one.label, one.text(us_units)] for one in machine_settings(found)],
         "accounts": books,
         "closes": closes,
-        "assumed": _told([*summary["assumptions"], *_plan_assumed(plan)], MOST_ASSUMED, us_units),
-        "noted": _told(summary["notes"], MOST_NOTED, us_units),
+        "assumed": _told(_assumed(summary, plan), MOST_ASSUMED, us_units),
+        "noted": _told(map(said_of, summary["notes"]), MOST_NOTED, us_units),
         "left_out": left_out,
         "dropped": _dropped(found, us_units),
-        "sure": [said.plain() for said in how_sure(found)],
+        "sure": [said.as_told(us_units) for said in how_sure(found)],
         "cautions": [
-            {"rule": rule, "text": RULES[rule]}
+            Said(rule, {"caution": CAUTION}).as_told(us_units)
             for rule in ("report-caution", "report-caution-fire")
         ],
         "inputs": [[str(k), str(v)] for k, v in summary["inputs_sha256"].items()],
@@ -245,19 +228,6 @@ def _evenness(evenness: Mapping[str, Any], us_units: bool) -> list[dict[str, str
     ]
 
 
-def _findings(spectrum: Mapping[str, Any], us_units: bool) -> list[dict[str, str]]:
-    """Give the findings of the spectrum; the spacing in the reader's units."""
-    length = shown(us_units)["length"]
-    found = []
-    for one in spectrum["findings"]:
-        text = str(one["text"])
-        for spacings in (1, 2):
-            metres = spacings * spectrum["one_spacing_m"]
-            text = text.replace(f"({metres:.1f} m)", f"({length.text(metres)})")
-        found.append({"rule": str(one["rule"]), "text": text})
-    return found
-
-
 def how_sure(found: MappedField) -> list[Said]:
     """Say how sure the map is, sentence by sentence."""
     spread = found.summary["settings"].get("spread", {})
@@ -270,23 +240,24 @@ def how_sure(found: MappedField) -> list[Said]:
         "report-sure-still-air" if still else "report-sure-wind",
         "report-sure-causes",
     )
-    return [Said(rule, RULES[rule]) for rule in rules]
+    return [Said(rule) for rule in rules]
 
 
-def _plan_assumed(plan: FoundPlan | None) -> Sequence[str]:
-    return [] if plan is None else plan.content["assumptions"]
+def _assumed(summary: Mapping[str, Any], plan: FoundPlan | None) -> list[Said]:
+    of_plan = [] if plan is None else plan.content["assumptions"]
+    return [said_of(one) for one in [*summary["assumptions"], *of_plan]]
 
 
-def _told(sentences: Sequence[object], most: int, us_units: bool) -> dict[str, Any]:
+def _told(said: Iterable[Said], most: int, us_units: bool) -> dict[str, Any]:
     """Give sentences up to so many characters, and how many more there are."""
+    sentences = [one.text(us_units) for one in each_once(said)]
     told, length = [], 0
-    for sentence in dict.fromkeys(sentences):
-        text = quoted(sentence, us_units)
+    for text in sentences:
         length += len(text)
         if length > most:
             break
         told.append(text)
-    left = len(dict.fromkeys(sentences)) - len(told)
+    left = len(sentences) - len(told)
     return {"texts": told, "more": f"{left} more are in summary.json." if left else ""}
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -260,36 +259,3 @@ def _steps_table(steps: Sequence[Mapping[str, Any]], us_units: bool) -> dict[str
         rows,
         note="* flat residue that would cover as much" if starred else "",
     )
-
-
-#: Kind and SI value of the units that sentences are written in.
-_UNITS = {
-    "t/ha": ("mass per area", 1.0),
-    "ha": ("area", 1e4),
-    "m/s": ("wind", 1.0),
-    "m": ("length", 1.0),
-}
-_NUMBER = r"\d[\d,]*(?:\.\d+)?"
-_METRIC = re.compile(
-    rf"(?<![\w.,])(?:({_NUMBER}) to )?({_NUMBER}) (t/ha|ha|m/s|m)(?![\w²/]|\.\w)(?! \(\d)"
-)
-_LEAST_CONVERTED = 0.1
-
-
-def quoted(text: object, us_units: bool) -> str:
-    """Give a sentence as it was written; in US units its metric figures are given in both.
-
-    Such sentences (notes, assumptions) were written with the map, in SI units.
-    """
-    if not us_units:
-        return str(text)
-
-    def both(match: re.Match[str]) -> str:
-        kind, si = _UNITS[match[3]]
-        us = shown(True)[kind]
-        values = [float(part.replace(",", "")) * si for part in match.groups()[:2] if part]
-        if values[-1] < _LEAST_CONVERTED:
-            return match[0]
-        return f"{match[0]} ({' to '.join(us.number(v) for v in values)} {us.unit})"
-
-    return _METRIC.sub(both, str(text))

@@ -11,6 +11,7 @@ import pandas as pd
 
 from covermap.drawing.labels import HIGHEST_TO_LOWEST, UNEVENNESS, WINDROW, limit_keys
 from covermap.field.mapped_field import MappedField
+from covermap.tables.said import Said
 from covermap.units import Shown, shown
 
 #: So many passes and strips are listed; the files hold all.
@@ -18,12 +19,6 @@ MOST_PASSES, MOST_STRIPS, MOST_CAUSES = 10, 15, 2
 _LONGEST_LABEL = 18
 #: An account whose parts miss its total by more than this part of it does not close.
 _CLOSES_WITHIN = 1e-6
-
-#: Sentences by rule id.
-RULES = {
-    "report-balance-closes": "Every account closes: its parts make up its total.",
-    "report-balance-open": "An account does not close; do not rely on this map: {accounts}.",
-}
 
 
 def table(
@@ -270,8 +265,7 @@ def accounts(found: MappedField, us_units: bool) -> tuple[list[dict[str, Any]], 
         made = table(((title, "left", 1), (show.unit, "right", None)), rows, total=True)
         tables.append({"title": title, **made})
     rule = "report-balance-open" if open_books else "report-balance-closes"
-    text = RULES[rule].format(accounts="; ".join(open_books))
-    return tables, {"rule": rule, "text": text}
+    return tables, Said(rule, {"accounts": "; ".join(open_books)}).as_told(us_units)
 
 
 def _adding_up(show: Shown, total: float, parts: list[float]) -> list[str]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -16,7 +15,7 @@ import geopandas as gpd
 from covermap.advice.settings_advice import URDR_WANTED
 from covermap.drawing.labels import HIGHEST_TO_LOWEST
 from covermap.field.mapped_field import MappedField
-from covermap.units import shown
+from covermap.tables.said import Said
 
 #: CV [%] up to which the spread counts as even. Borrowed: 15 % is acceptable for granular
 #: fertiliser and yield is lost above 20 % (Teagasc, Forristal); none was found for residue.
@@ -28,41 +27,16 @@ EVEN_GROUND_SHARE, UNEVEN_GROUND_SHARE = 0.05, 0.15
 #: is Allmaras et al. 1985).
 EVEN_PASS_SHARE, UNEVEN_PASS_SHARE = 0.10, 0.50
 
-#: Sentences by rule id, filled with numbers.
-RULES = {
-    "report-verdict-even": "Even: {measures}.",
-    "report-verdict-parts": "Even on most of the ground, not everywhere: {measures}.",
-    "report-verdict-uneven": "Uneven: {measures}.",
-    "report-verdict-rows": "Not judged: all straw was laid in windrows on purpose. {measures}.",
-    "report-verdict-none": "Not judged: the map holds too little harvested ground for an "
-    "unevenness (CV). {measures}.",
-    "report-verdict-some-rows": "{rows} of {passes} passes laid their straw in windrows on "
-    "purpose; these windrows and the ground beside them count as double and gap.",
-    "report-verdict-limits": f"Even means all three: CV up to {EVEN_CV_PCT:.0f} % (borrowed from "
-    "granular fertiliser, where yield is lost above that: Teagasc; a choice for residue), at most "
-    f"{100 * EVEN_GROUND_SHARE:.0f} % of the ground in gaps and doubles (a choice), at most "
-    f"{100 * EVEN_PASS_SHARE:.0f} % of the pass length above {URDR_WANTED:g} in "
-    f"{HIGHEST_TO_LOWEST} ({URDR_WANTED:g} is what no-till needs: Allmaras et al. 1985; the "
-    f"share is a choice). Uneven means more than {100 * UNEVEN_GROUND_SHARE:.0f} % of the ground "
-    f"or more than {100 * UNEVEN_PASS_SHARE:.0f} % of the pass length (choices).",
-    "report-cause-strongest": "Strongest cause: {cause}. It put {missing} too little and {much} "
-    "too much where strips are, and ranks first on {strips}, {area}.",
-    "report-cause-unexplained": "No fault that was looked for explains most of the strips: "
-    "{missing} too little and {much} too much stay unexplained.",
-    "report-cause-none": "There is no strip, so no cause to name.",
+
+#: The limits as report-verdict-limits says them.
+_LIMITS = {
+    "even_cv_pct": EVEN_CV_PCT,
+    "even_ground": 100 * EVEN_GROUND_SHARE,
+    "even_passes": 100 * EVEN_PASS_SHARE,
+    "urdr_wanted": URDR_WANTED,
+    "uneven_ground": 100 * UNEVEN_GROUND_SHARE,
+    "uneven_passes": 100 * UNEVEN_PASS_SHARE,
 }
-
-
-@dataclass(frozen=True)
-class Said:
-    """One sentence of judgement and the rule it comes from."""
-
-    rule: str
-    text: str
-
-    def plain(self) -> dict[str, str]:
-        """Give it as plain data."""
-        return {"rule": self.rule, "text": self.text}
 
 
 def verdict(found: MappedField) -> list[Said]:
@@ -97,11 +71,11 @@ def verdict(found: MappedField) -> list[Said]:
         rule = "report-verdict-parts"
     else:
         rule = "report-verdict-even"
-    said = [Said(rule, RULES[rule].format(measures=_list(measures)))]
+    said = [Said(rule, {"measures": _list(measures)})]
     if 0 < rows < len(found.passes):
-        text = RULES["report-verdict-some-rows"].format(rows=rows, passes=len(found.passes))
-        said.append(Said("report-verdict-some-rows", text))
-    return [*said, Said("report-verdict-limits", RULES["report-verdict-limits"])]
+        numbers = {"rows": rows, "passes": len(found.passes)}
+        said.append(Said("report-verdict-some-rows", numbers))
+    return [*said, Said("report-verdict-limits", _LIMITS)]
 
 
 def _uneven_passes(passes: gpd.GeoDataFrame) -> tuple[int, int, float]:
@@ -124,7 +98,7 @@ def _list(parts: list[str]) -> str:
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def strongest_cause(causes: list[Mapping[str, Any]], us_units: bool) -> list[Said]:
+def strongest_cause(causes: list[Mapping[str, Any]], us_units: bool) -> list[dict[str, str]]:
     """Say which cause put most residue wrong, with the rule of the cause itself last.
 
     Parameters
@@ -133,18 +107,22 @@ def strongest_cause(causes: list[Mapping[str, Any]], us_units: bool) -> list[Sai
         ``causes`` of ``summary.json``, largest first.
     us_units : bool
         Acres and short tons instead of hectares and tonnes.
+
+    Returns
+    -------
+    list of dict
+        ``rule`` and ``text``.
     """
-    unit = shown(us_units)
     if not any(row["strips"] for row in causes):
-        return [Said("report-cause-none", RULES["report-cause-none"])]
+        return [Said("report-cause-none").as_told(us_units)]
     first = causes[0]
     kind = "unexplained" if first["rule_id"] == "unexplained" else "strongest"
-    rule = f"report-cause-{kind}"
-    text = RULES[rule].format(
-        cause=first["cause"],
-        missing=unit["tonnes"].text(first["missing_t"] * 1e3),
-        much=unit["tonnes"].text(first["too_much_t"] * 1e3),
-        strips=f"{first['strips']} strip{'' if first['strips'] == 1 else 's'}",
-        area=unit["area"].text(first["area_ha"] * 1e4),
-    )
-    return [Said(rule, text), Said(str(first["rule_id"]), str(first["cause"]))]
+    numbers = {
+        "cause": first["cause"],
+        "missing_kg": first["missing_t"] * 1e3,
+        "much_kg": first["too_much_t"] * 1e3,
+        "strips": f"{first['strips']} strip{'' if first['strips'] == 1 else 's'}",
+        "area_m2": first["area_ha"] * 1e4,
+    }
+    told = Said(f"report-cause-{kind}", numbers).as_told(us_units)
+    return [told, {"rule": str(first["rule_id"]), "text": str(first["cause"])}]

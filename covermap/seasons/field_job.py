@@ -48,7 +48,6 @@ _WHERE_TO_STATE = (
 )
 
 #: What a note begins with that a person should see before anything else.
-WARNING = "Warning: "
 
 
 def inputs_of(
@@ -190,9 +189,7 @@ def _map(job: FieldJob, common: Common, row: dict[str, Any]) -> Done:
         "machine": job.machine or machines,
         "seconds": round(time.monotonic() - begun, 3),
         "area_ha": round(result.harvested_m2 / 1e4, 4),
-        "warnings": [
-            note.removeprefix(WARNING) for note in result.notes if note.startswith(WARNING)
-        ],
+        "warnings": [note.as_record() for note in result.notes if note.is_warning],
     }
     write_record(common.out, row, written, machines)
     return Done(row)

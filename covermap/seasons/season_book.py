@@ -16,7 +16,7 @@ from covermap.errors import OutputError
 from covermap.files.vectors import write_csv
 from covermap.files.write_whole import whole_files
 from covermap.seasons.rankings import PASS_COLUMNS, rankings
-from covermap.seasons.season_notes import notes_on_fields, said, season_facts, worst_fields
+from covermap.seasons.season_notes import season_facts, season_notes, worst_fields
 from covermap.seasons.season_page import SeasonContent, season_page
 from covermap.seasons.season_results import (
     MAPPED,
@@ -25,6 +25,7 @@ from covermap.seasons.season_results import (
     failed,
     open_season,
     read_field,
+    warnings_of,
 )
 from covermap.seasons.season_tables import (
     NO_PARQUET,
@@ -86,19 +87,16 @@ def write_season_book(
             old = field_table(read_field(before, row).record for row in before.fields)
             years = year_on_year(season, fields, before, old)
             write_csv(folder / "year_on_year.csv", years)
+        warned = {row["field_id"]: warnings_of(row, us_units) for row in season.fields}
         content = SeasonContent(
             name=season.name,
-            fields=fields,
+            fields=fields.assign(warnings=fields["field_id"].map(warned)),
             rankings=ranked,
             facts=season_facts(fields, us_units),
             worst=worst_fields(fields),
             notes={
-                "fields": notes_on_fields(fields),
-                "groups": [said("season-no-experiment"), said("season-groups")],
-                "settings": [said("season-settings")],
-                "wind": [said("season-wind")],
-                "years": [said("season-year-ground"), said("season-year-crop")],
-                "caution": [said("season-caution"), said("season-caution-fire")],
+                part: [one.as_told(us_units) for one in said]
+                for part, said in season_notes(fields).items()
             },
             folders={
                 row["field_id"]: row["folder"]

@@ -17,7 +17,6 @@ import pandas as pd
 from covermap.drawing import labels
 from covermap.drawing.colours import palette
 from covermap.drawing.map_texts import LAYER_MEANINGS, display_range, legend_marks
-from covermap.report.report_verdict import Said
 from covermap.units import Shown, shown
 
 #: Rows of a ranking that the page shows; rankings.csv has them all.
@@ -50,7 +49,7 @@ class SeasonContent:
         Rows of rankings.csv.
     facts : sequence of (label, value)
     worst : sequence of (field_id, sentences)
-    notes : mapping of str to sequence of Said
+    notes : mapping of str to sequence of {rule, text}
         Sentences by the part of the page: ``fields``, ``groups``, ``settings``, ``wind``,
         ``years``, ``caution``.
     folders : mapping of str to str
@@ -72,8 +71,8 @@ class SeasonContent:
     fields: pd.DataFrame
     rankings: pd.DataFrame
     facts: Sequence[tuple[str, str]]
-    worst: Sequence[tuple[str, Sequence[Said]]]
-    notes: Mapping[str, Sequence[Said]]
+    worst: Sequence[tuple[str, Sequence[Mapping[str, str]]]]
+    notes: Mapping[str, Sequence[Mapping[str, str]]]
     folders: Mapping[str, str]
     pictures: Mapping[str, str]
     years: pd.DataFrame | None

@@ -20,6 +20,7 @@ from covermap.errors import OutputError
 from covermap.field.field_passes import wind_from_deg
 from covermap.files import schemas
 from covermap.files.open_result import read_layer, read_summary
+from covermap.tables.said import said_of
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -145,7 +146,7 @@ def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
     """
     record = {key: row.get(key) for key in _AS_THEY_ARE}
     record["name"] = str(row.get("name") or row["field_id"])
-    record["warnings"] = " ".join(row.get("warnings") or ()) or None
+    record["warnings"] = warnings_of(row)
     if row["status"] == FAILED:
         record["reason"] = str(row.get("reason") or "no reason was given")
         return FieldFound(record, pd.DataFrame(), None)
@@ -157,6 +158,12 @@ def read_field(season: SeasonResults, row: Mapping[str, Any]) -> FieldFound:
         return FieldFound(record | _numbers(summary, passes, folder), passes, strips)
     except OutputError as error:
         return failed(record, error)
+
+
+def warnings_of(row: Mapping[str, Any], us_units: bool = False) -> str | None:
+    """Give what to look at before the numbers of a field are trusted; None if nothing."""
+    told = (said_of(one).sentence(us_units) for one in row.get("warnings") or ())
+    return " ".join(told) or None
 
 
 def failed(record: Mapping[str, Any], error: OutputError) -> FieldFound:

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from covermap.harvest.track import Track
+from covermap.tables.said import Said
 
 #: A smaller cluster is a position error or a turn on the road, not a field.
 #: Choices of this project, no source: about a minute's work over a length worth a map.
@@ -197,15 +198,18 @@ def track_parts(track: Track, part: NDArray[np.int64]) -> dict[int, Track]:
     parts = {}
     for place, number in enumerate(numbers, 1):
         mine = part == number
-        note = (
-            f"Part {place} of {len(numbers)} of {track.source}: {int(mine.sum()):,} of its "
-            f"{len(part):,} fixes."
-        )
+        said = {
+            "part": place,
+            "parts": len(numbers),
+            "source": track.source,
+            "fixes": int(mine.sum()),
+            "of_fixes": len(part),
+        }
         parts[number] = replace(
             track,
             fixes=track.fixes[mine].reset_index(drop=True),
             unreadable=lost[part_of_lost == number].reset_index(drop=True),
-            notes=(*track.notes, note),
+            notes=(*track.notes, Said("track-part", said)),
         )
     return parts
 

@@ -23,6 +23,7 @@ from covermap.settings.map_settings import (
 )
 from covermap.settings.plan_settings import PlanSection
 from covermap.settings.setting import Setting, SettingValue, settings_of
+from covermap.tables.said import Said
 
 
 @dataclass(frozen=True)
@@ -92,18 +93,31 @@ BY_NAME = {(s.section, s.key): s for s in SETTINGS}
 PER_PASS = {s.key: s for s in SETTINGS if s.section in ("spread", "combine") and not s.whole_field}
 
 
-def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[str]:
+#: How a default of a kind is shown; other kinds have the same unit for every reader.
+_SHOWN_AS = {
+    "length": "length g",
+    "speed": "wind g",
+    "area": "small area g",
+    "mass per area": "mass per area g",
+}
+
+
+def defaults_used(settings: FieldSettings, sections: Collection[str]) -> list[Said]:
     """Say which defaults of some sections are in use, each with its reason."""
-    lines = []
+    said = []
     for name, setting in BY_NAME.items():
         value = settings.value_of(setting)
         unsaid = value is None or not setting.why or setting.section not in sections
         if name in settings.given or unsaid:
             continue
-        shown = f"{value:g}" if isinstance(value, float) else str(value)
-        unit = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
-        lines.append(f"{setting.name} = {shown}{unit} ({setting.why}).")
-    return lines
+        kind = _SHOWN_AS.get(setting.kind, "")
+        if not kind:
+            text = f"{value:g}" if isinstance(value, float) else str(value)
+            own = "" if setting.kind in ("number", "choice", "share") else f" {setting.unit}"
+            value = f"{text}{own}"
+        numbers = {"setting": setting.name, "value": value, "kind": kind, "why": setting.why}
+        said.append(Said("assumed-default", numbers))
+    return said
 
 
 def parse_pass_numbers(text: str, place: str) -> list[tuple[int, int]]:

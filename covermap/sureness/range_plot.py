@@ -41,9 +41,9 @@ def range_plot(found: FieldRange, *, us_units: bool = False) -> str:
         figure = new_figure((_WIDE, _HIGH))
         title = plain_text(found.result.name, _LONGEST_TITLE)
         figure.text(_LEFT / _WIDE, 7.1 / _HIGH, title, fontsize=13, va="center")
-        notes = dict(range_notes(found))
+        varied = next(one for one in range_notes(found) if one.rule == "range-varied")
         words = (
-            f"{len(found.repeats)} repeats. {notes['range-varied']} "
+            f"{len(found.repeats)} repeats. {varied.text(us_units)} "
             "▼ the run as stated; line: middle of the repeats; grey: nine of ten repeats; "
             "height: how many."
         )

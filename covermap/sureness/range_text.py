@@ -18,6 +18,7 @@ from covermap.files import schemas
 from covermap.sureness.perturb_field import LOW_MARK, NUMBERS, FieldRange, mark_between, marks
 from covermap.tables import read_table
 from covermap.tables.plain_values import plain
+from covermap.tables.said import Said
 from covermap.units import Shown, shown
 
 #: A strip that stays in this part of the repeats, or more, is there; one that stays in
@@ -58,7 +59,7 @@ def range_json(found: FieldRange, inputs: Mapping[str, str]) -> dict[str, Any]:
         "numbers": numbers,
         "strips": {kind: _kind(found.strips, kind) for kind in ("gap", "double")},
         "varied": read_table("perturbations"),
-        "notes": [{"rule": rule, "text": text} for rule, text in range_notes(found)],
+        "notes": [note.as_record() for note in range_notes(found)],
     }
     return plain(content)  # type: ignore[no-any-return]
 
@@ -72,59 +73,29 @@ def _kind(strips: pd.DataFrame, kind: str) -> dict[str, int]:
     }
 
 
-def range_notes(found: FieldRange) -> list[tuple[str, str]]:
-    """Give rule id and sentence of what has to be known to read the numbers."""
+def range_notes(found: FieldRange) -> list[Said]:
+    """Give what has to be known to read the numbers."""
     how = found.perturbations
-    wind = (
-        f"wind speed {how.wind_speed:.0%}, wind direction {how.wind_direction_deg:g}°, "
-        if found.windy
-        else ""
-    )
+    wind = f"wind speed {how.wind_speed:.0%}, wind direction {how.wind_direction_deg:g}°, "
     cv = found.repeats["cv_pct"].to_numpy()
     low, high = mark_between(cv, 1 - LOW_MARK)
-    notes = [
-        (
-            "range-varied",
-            f"Off by chance: spread width {how.spread_width:.0%}, {wind}yield "
-            f"{how.yield_field:.0%} on the whole field and {how.yield_pass:.0%} more on each "
-            "pass (one standard deviation). These are assumptions, not measurements.",
-        )
-    ]
-    if not found.windy:
-        notes.append(("range-still", "No wind is stated, so no repeat has any."))
-    notes += [
-        (
-            "range-kept",
-            "Residue per grain, cut height, profile, lean, delay, passes and the flight model are "
-            "as stated in every repeat; what they are off by comes on top.",
-        ),
-        (
-            "range-cells",
-            "Gap and double ground is counted cell by cell, in strips or not.",
-        ),
-        (
-            "range-strips",
-            "A strip stays if its ground as a whole is still beyond the limit. No repeat looks for "
-            "new strips.",
-        ),
-    ]
-    if low == low and high == high:
-        notes.append(
-            (
-                "range-enough",
-                f"With {len(cv)} repeats the 95 % mark of the CV lies between {low:.1f} % and "
-                f"{high:.1f} %, 19 times in 20; more repeats narrow that.",
-            )
-        )
-    else:
-        notes.append(
-            (
-                "range-few",
-                f"{len(cv)} repeats are too few to say how sure the 95 % mark of the CV is; ask "
-                "for more.",
-            )
-        )
-    return notes
+    enough = low == low and high == high
+    rules = (
+        "range-varied",
+        *(() if found.windy else ("range-still",)),
+        "range-kept",
+        "range-cells",
+        "range-strips",
+        "range-enough" if enough else "range-few",
+    )
+    numbers = {
+        **asdict(how),
+        "wind": wind if found.windy else "",
+        "repeats": len(cv),
+        "low_pct": low,
+        "high_pct": high,
+    }
+    return [Said(rule, numbers) for rule in rules]
 
 
 def number_labels(found: FieldRange, us_units: bool = False) -> dict[str, tuple[str, Shown]]:
@@ -181,4 +152,4 @@ def range_lines(found: FieldRange, us_units: bool = False) -> list[str]:
         f"nine of ten between {strip['ratio_p05']:.2f} and {strip['ratio_p95']:.2f}"
         for strip in found.strips.head(_FEW).to_dict("records")
     ]
-    return [*lines, *(f"Note: {text} [{rule}]" for rule, text in range_notes(found)), CAUTION]
+    return [*lines, *(f"{note.note()} [{note.rule}]" for note in range_notes(found)), CAUTION]

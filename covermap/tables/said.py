@@ -30,20 +30,37 @@ class Said:
         Id of the rule, as docs/model.md has it.
     numbers : mapping
         What the sentence is filled with: SI numbers and texts that JSON can hold.
+    about : str
+        Whom it is said of, where there are several: ``Machine A``.
     """
 
     rule: str
     numbers: Mapping[str, Any] = field(default_factory=dict)
+    about: str = ""
+
+    @property
+    def is_warning(self) -> bool:
+        """Whether its rule stands under ``[warnings]`` in the file of sentences."""
+        return self.rule in _sentences(self.rule.partition("-")[0])["warnings"]
+
+    def sentence(self, us_units: bool = False) -> str:
+        """Give the sentence, in US units if ``us_units``; a warning's starts small."""
+        words = _Sentence(us_units).vformat(template(self.rule, us_units), (), self.numbers)
+        return f"{self.about}: {words}" if self.about else words
 
     def text(self, us_units: bool = False) -> str:
-        """Give the sentence, in US units if ``us_units``."""
-        words = template(self.rule, us_units)
-        return _Sentence(us_units).vformat(words, (), self.numbers)
+        """Give the sentence, marked if it is a warning."""
+        return f"{'Warning: ' if self.is_warning else ''}{self.sentence(us_units)}"
+
+    def note(self, us_units: bool = False) -> str:
+        """Give the sentence as a line of its own, marked as a note or a warning."""
+        return f"{'' if self.is_warning else 'Note: '}{self.text(us_units)}"
 
     def as_record(self) -> dict[str, Any]:
         """Give rule, numbers and the sentence in SI, for files that programs read."""
         numbers = {k: _plain(v) for k, v in self.numbers.items() if k in names_in(self.rule)}
-        return {"rule": self.rule, "numbers": numbers, "text": self.text()}
+        about = {"about": self.about} if self.about else {}
+        return {"rule": self.rule, **about, "numbers": numbers, "text": self.text()}
 
     def as_told(self, us_units: bool) -> dict[str, str]:
         """Give rule and sentence, for pages and pictures that show both."""
@@ -52,7 +69,7 @@ class Said:
 
 def said_of(record: Mapping[str, Any]) -> Said:
     """Read back what :meth:`Said.as_record` gave."""
-    return Said(str(record["rule"]), record.get("numbers", {}))
+    return Said(str(record["rule"]), record.get("numbers", {}), record.get("about", ""))
 
 
 def each_once(said: Iterable[Said]) -> tuple[Said, ...]:
@@ -65,20 +82,24 @@ def template(rule: str, us_units: bool = False) -> str:
 
     A rule whose words themselves depend on the unit ("tonnes") has two, ``si`` and ``us``.
     """
-    words = _sentences(rule.partition("-")[0])[rule]
+    rules = _sentences(rule.partition("-")[0])
+    words = rules[rule] if rule in rules else rules["warnings"][rule]
     return words if isinstance(words, str) else words["us" if us_units else "si"]
 
 
 def names_in(rule: str) -> set[str]:
     """Give the names of the numbers that the words of a rule show."""
     words = template(rule) + template(rule, us_units=True)
-    names = {name for _, name, _, _ in string.Formatter().parse(words) if name}
+    found = [(name, form) for _, name, form, _ in string.Formatter().parse(words) if name]
+    nested = [name for _, form in found for _, name, _, _ in string.Formatter().parse(form or "")]
+    names = {name for name, _ in found} | {name for name in nested if name}
     return {name for name in names if not name[0].isdigit()}
 
 
 def rules_of(room: str) -> tuple[str, ...]:
     """Give the ids of all rules in one file of sentences."""
-    return tuple(_sentences(room))
+    rules = _sentences(room)
+    return (*(rule for rule in rules if rule != "warnings"), *rules["warnings"])
 
 
 @cache
@@ -86,7 +107,7 @@ def _sentences(room: str) -> dict[str, Any]:
     file = resources.files("covermap.tables") / "sentences" / f"{room}.toml"
     if not file.is_file():
         raise KeyError(f"{room}: no file of sentences is called so")
-    return tomllib.loads(file.read_text("utf-8"))
+    return {"warnings": {}, **tomllib.loads(file.read_text("utf-8"))}
 
 
 def _plain(value: Any) -> Any:
@@ -121,7 +142,10 @@ class _Sentence(string.Formatter):
         unit = self._units[kind]
         rest = format_spec[len(kind) :].split()
         own = "".join(word for word in rest if word != "number")
-        if own and not (own == "g" and self._us_units):
+        if own == "g" and self._us_units:
+            here = value * unit.per_si
+            number = unit.number(value) if abs(here) >= 1 or not here else f"{here:.2g}"
+        elif own:
             number = format(value * unit.per_si, own)
         else:
             number = unit.number(value)

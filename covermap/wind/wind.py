@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from covermap.errors import SettingsError, WindError
+from covermap.tables.said import Said
 
 #: Surface winds above it are taken as faults of the station [m/s]. Category 5 of the
 #: Saffir-Simpson scale starts at 70 m/s (137 kn; value from memory): nobody harvests then.
@@ -75,14 +76,14 @@ class WindAt:
         (m,) components towards which the air moves, at measuring height [m/s].
     known : numpy.ndarray
         (m,) bool; False where no reading is near enough and a calm stands in.
-    notes : tuple of str
+    notes : tuple of Said
         How many instants have no wind, and why.
     """
 
     east_m_s: NDArray[np.float64]
     north_m_s: NDArray[np.float64]
     known: NDArray[np.bool_]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 def checked_height(height_m: float) -> float:
@@ -250,14 +251,11 @@ def wind_at(series: WindSeries, time_utc: Any) -> WindAt:
 
 def _notes_on_unknown(
     series: WindSeries, instants: NDArray[np.datetime64], known: NDArray[np.bool_]
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     if known.all():
         return ()
     lost = int((~known).sum())
-    note = (
-        f"No wind is known for {lost} of {len(known)} fixes (no reading within "
-        f"{HELD_S / 3600:g} h); they were taken as calm."
-    )
+    numbers: dict[str, Any] = {"lost": lost, "fixes": len(known), "held_h": HELD_S / 3600}
     timed = instants[~np.isnat(instants)]
     if not known.any() and len(timed):
         wind, track = series.clock_utc, timed
@@ -265,11 +263,9 @@ def _notes_on_unknown(
             str(np.datetime_as_string(t, unit="m")).replace("T", " ")
             for t in (wind.min(), wind.max(), track.min(), track.max())
         ]
-        note = (
-            f"Warning: {note[0].lower()}{note[1:]} The wind record covers {ends[0]} to {ends[1]} "
-            f"and the track {ends[2]} to {ends[3]}, UTC: check date and time zone."
-        )
-    return (note,)
+        numbers |= zip(("wind_from", "wind_to", "track_from", "track_to"), ends, strict=True)
+        return (Said("wind-of-other-times", numbers),)
+    return (Said("wind-unknown", numbers),)
 
 
 def crosswind_and_along(

@@ -11,6 +11,7 @@ import pandas as pd
 
 from covermap.settings.field_settings import FieldSettings
 from covermap.tables.crops import Crop
+from covermap.tables.said import Said
 from covermap.wind.flight import (
     MOST_LAUNCH_SPEED_M_S,
     particle_classes,
@@ -125,7 +126,7 @@ def wind_on_fixes(
     straw_share: float,
     stubble_m: float,
     forward_speed_m_s: float,
-) -> tuple[FixWind, tuple[str, ...]]:
+) -> tuple[FixWind, tuple[Said, ...]]:
     """Give the wind on the pieces of every harvested fix and the tables to read it with.
 
     Parameters
@@ -172,12 +173,13 @@ def wind_on_fixes(
         reach,
         float(max(np.abs(across).max(initial=0.0), np.abs(along).max(initial=0.0), 0.5)),
     )
-    note = (
-        f"Wind on the flying straw is {reduced.factor:.2f} of that measured at "
-        f"{series.height_m:g} m."
-    )
+    factor = {"factor": reduced.factor, "height_m": series.height_m}
     # a calm stands in where no wind is known; what is told of the wind must not make it one
     measured_east = np.where(at.known, at_east, np.nan)
     measured_north = np.where(at.known, at_north, np.nan)
-    notes = (*series.notes, *at.notes, *reduced.notes, note)
-    return FixWind(across, along, measured_east, measured_north, *tables), notes
+    return FixWind(across, along, measured_east, measured_north, *tables), (
+        *(Said("wind-as-read", {"text": text}) for text in series.notes),
+        *at.notes,
+        *reduced.notes,
+        Said("wind-brought-down", factor),
+    )

@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 from covermap.errors import SettingsError
+from covermap.tables.said import Said
 
 #: Roughness of open country with short grass, where stations stand [m]. Davenport's
 #: class "open", as in the WMO guide to instruments (No. 8); value from memory.
@@ -37,14 +38,14 @@ class FlightWind:
         Wind speed at flight height over that at the station.
     displacement_m, roughness_m : float
         Of the stubble [m].
-    notes : tuple of str
+    notes : tuple of Said
         Says so where the profile had no meaning and a calm was taken.
     """
 
     factor: float
     displacement_m: float
     roughness_m: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 def _above_profile_foot(
@@ -205,10 +206,8 @@ def reduce_to_flight(
             "Expected more than 0 m above ground.",
         )
     if flight_height_m <= displacement_m + roughness_m:
-        note = (
-            f"The pieces fly at {flight_height_m:.2f} m, inside the stubble, where no wind profile "
-            f"reaches (below {displacement_m + roughness_m:.2f} m); no wind was taken there."
-        )
+        numbers = {"flight_m": flight_height_m, "least_m": displacement_m + roughness_m}
+        note = Said("wind-within-stubble", numbers)
         return FlightWind(0.0, displacement_m, roughness_m, (note,))
     factor = moved_wind_factor(
         flight_height_m,

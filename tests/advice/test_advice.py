@@ -151,9 +151,9 @@ def test_ways_out_are_offered_where_settings_are_not_enough():
     found = advise(
         settings_of(advice__most_lean=0.3), wind=constant_wind(9, 270, 10), headings_deg=(0.0,)
     )
-    rules = [rule for rule, _ in found.ways_out]
+    rules = [way.rule for way in found.ways_out]
     assert rules[:3] == ["advise-direction", "advise-cut-height", "advise-windrow"]
-    assert "heading 90° and 270°" in found.ways_out[0][1]
+    assert "heading 90° and 270°" in found.ways_out[0].text()
 
 
 def test_headings_come_from_the_track():

@@ -15,6 +15,7 @@ from covermap.advice.advice_card import advice_card, card_figure
 from covermap.advice.advice_text import CAUTION, advice_json, advice_lines, table_rows
 from covermap.advice.advise_field import advise
 from covermap.advice.settings_advice import SpreadSetting
+from covermap.tables.said import Said
 from covermap.wind.wind import constant_wind
 
 HOSTILE = "</text><script>alert(1)</script>\"'&\x00 $x^2$ <img src=x onerror=alert(2)> " + "W" * 300
@@ -131,12 +132,8 @@ def test_a_hostile_title_stays_text_and_is_cut(windy):
 
 
 def cases(windy, made):
-    ways = (
-        (
-            "advise-direction",
-            "Words that explain a way out at some length, one after another. " * 3,
-        ),
-    )
+    words = "Words that explain a way out at some length, one after another. " * 3
+    ways = (Said("track-as-read", {"text": words}),)
     return [
         (windy, "Low Meadow"),
         (made, HOSTILE),

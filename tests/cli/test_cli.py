@@ -94,7 +94,7 @@ def test_bare_track_and_three_numbers(covermap, bare_track, tmp_path):
     assert "engine off" in text
     assert "0.43 ha" in text
     content = json.loads((out / "summary.json").read_text("utf-8"))
-    assert content["schema"] == "covermap-summary-1"
+    assert content["schema"] == "covermap-summary-2"
     assert content["passes"]["count"] == 4
     assert content["mass_kg"]["grain_kg"] == pytest.approx(
         80 * 67.2511 * 0.865 * content["field"]["harvested_ha"], rel=1e-3
@@ -239,8 +239,8 @@ def test_advise_from_options_alone_and_from_a_field(covermap, tmp_path):
     report = json.loads(text)
     assert report["headings"]
     assert {w["rule"] for w in report["ways_out"]} <= {
-        "advise-reach", "advise-direction", "advise-cut-height", "advise-windrow",
-        "advise-forward-speed",
+        "advise-reach", "advise-reach-bare", "advise-direction", "advise-cut-height",
+        "advise-windrow", "advise-forward-speed",
     }  # fmt: skip
 
 

@@ -81,7 +81,7 @@ def near(spectrum, per_spacing, half=0.25):
 
 
 def rules(spectrum):
-    return [rule for rule, _ in spectrum_findings(spectrum)]
+    return [said.rule for said in spectrum_findings(spectrum)]
 
 
 def flat_field(row, cell_m=0.5, rows=120):
@@ -301,8 +301,8 @@ def test_field_from_its_track():
     found = spectrum_of(ratio, result.grid, 33.0)
     assert found.ratio.cv_pct == pytest.approx(50.0, rel=0.06)  # cells of 0.5 m are no points
     assert rules(found) == ["spectrum-one-spacing"]
-    (_, sentence), *_ = spectrum_findings(found, us_units=True)
-    assert "29.5 ft" in sentence
+    said, *_ = spectrum_findings(found)
+    assert "29.5 ft" in said.text(us_units=True)
 
 
 @pytest.mark.parametrize(
@@ -323,9 +323,8 @@ def test_no_spectrum_says_why(cols, heading_deg, spacing_m, hole, word):
     found = cross_track_spectrum(values, values, values, grid, heading_deg, spacing_m)
     assert word in found.reason
     assert found.stretches == len(found.ratio.relative_variance) == 0
-    assert spectrum_findings(found) == [
-        ("spectrum-none", f"No cross-track spectrum. {found.reason}")
-    ]
+    (said,) = spectrum_findings(found)
+    assert said.text() == f"No cross-track spectrum. {found.reason}"
 
 
 def test_rasters_of_another_shape_are_refused():

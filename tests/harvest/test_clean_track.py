@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from builders import at, settings_of, straight_passes, track_of
+from builders import at, settings_of, straight_passes, told, track_of
 
 from covermap.errors import TrackError
 from covermap.field.whole_field import map_field
@@ -68,7 +68,7 @@ def test_a_clock_set_back_is_mended_and_said():
     result = clean(track_of(fixes.assign(time=fixes["time"] + back)))
     assert removed(result) == {}
     assert np.diff(result.path["clock_s"]).min() > 0
-    assert any("clock steps back at row 52" in note for note in result.notes)
+    assert any("clock steps back at row 52" in note for note in told(result.notes))
 
 
 def test_one_stale_time_is_removed():
@@ -84,7 +84,7 @@ def test_a_shuffled_file_is_put_in_order():
     result = clean(track_of(mixed))
     assert removed(result) == {}
     np.testing.assert_allclose(result.path["northing"], fixes["northing"])
-    assert any("sorted by time" in note for note in result.notes)
+    assert any("sorted by time" in note for note in told(result.notes))
 
 
 def test_times_of_whole_seconds_at_five_hertz_are_parted():
@@ -171,7 +171,7 @@ def test_machines_told_apart_by_a_column_are_cleaned_one_by_one(later_s):
     assert np.diff(path["clock_s"]).min() > 0
     assert path["gap"].iloc[len(path) // 2]
     assert result.ledger.grain_seen_kg == pytest.approx(6.0 * len(path))
-    assert any("2 machines (A, B), mapped one after the other" in n for n in result.notes)
+    assert any("2 machines (A, B), mapped one after the other" in n for n in told(result.notes))
 
 
 def test_a_machine_that_never_moved_is_written_off_beside_one_that_did():
@@ -204,7 +204,7 @@ def test_a_file_that_runs_from_newest_to_oldest_weighs_the_same():
     assert backward.ledger.grain_seen_kg == pytest.approx(forward.ledger.grain_seen_kg)
     for column in ("record_s", "grain_kg", "northing"):
         np.testing.assert_allclose(backward.path[column], forward.path[column])
-    assert any("newest to oldest" in note for note in backward.notes)
+    assert any("newest to oldest" in note for note in told(backward.notes))
 
 
 def test_fixes_that_share_a_second_share_its_grain():
@@ -227,7 +227,7 @@ def test_a_short_blank_is_filled_and_a_long_one_is_not_zero_flow():
     assert removed(result) == {"no reading": 6}
     assert result.path["grain_flow_kg_s"].iloc[30] == pytest.approx(7.0)
     assert result.path["grain_kg"].iloc[50:55].tolist() == [8.0] * 5
-    assert "6 empty flow readings were filled from their neighbours." in result.notes
+    assert "6 empty flow readings were filled from their neighbours." in told(result.notes)
     # 30 records of 6 kg, the blank of 7 kg, the rest of 8 kg but for the long blank
     whole = 30 * 6.0 + 7.0 + (len(fixes) - 31 - 6) * 8.0
     assert result.ledger.grain_seen_kg == pytest.approx(whole)
@@ -315,7 +315,9 @@ def test_rough_positions_are_smoothed_to_the_area_and_evenness_of_the_field():
     result = map_field(noisy, settings_of())
     assert result.harvested_m2 == pytest.approx(10 * 9.0 * 202.0, rel=0.03)
     assert result.evenness.cv_pct < 20
-    assert any(n.startswith("Positions jump by about 0.5 m from fix to fix") for n in result.notes)
+    assert any(
+        n.startswith("Positions jump by about 0.5 m from fix to fix") for n in told(result.notes)
+    )
     path = clean(noisy).path
     moved = np.hypot(
         path["easting"].to_numpy() - noisy.fixes["easting"].to_numpy(),

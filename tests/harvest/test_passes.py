@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from builders import at, settings_of, straight_passes, track_of
+from builders import at, settings_of, straight_passes, told, track_of
 
 from covermap.errors import TrackError
 from covermap.field.whole_field import map_field
@@ -203,14 +203,14 @@ def with_a_hole(aside_m=0.0, pause_s=0.0, passes=2):
 def test_a_long_hole_straight_ahead_is_told_and_no_new_pass():
     clean, found = passes_of(with_a_hole())
     assert len(found.table) == 2
-    assert found.notes == (
+    assert told(found.notes) == [
         "No fixes for 178 s from 12:02 to 12:05 UTC in pass 1, about 354 m; this ground is not "
         "mapped.",
-    )
+    ]
     # the hole is not counted as driven, and what was mapped is the rest
     assert found.table["length_m"].iloc[0] == pytest.approx(902 - 354, abs=1)
     result = map_field(with_a_hole(), settings_of())
-    assert found.notes[0] in result.notes
+    assert found.notes[0].text() in told(result.notes)
     assert result.harvested_m2 == pytest.approx(WIDTH * (2 * 902 - 354), rel=0.01)
     assert clean.path["gap"].sum() == 3
 
@@ -218,9 +218,9 @@ def test_a_long_hole_straight_ahead_is_told_and_no_new_pass():
 def test_a_short_hole_names_its_minute_once():
     fixes = straight_passes(1, WIDTH).fixes
     _, found = passes_of(track_of(fixes.drop(index=range(20, 40))))
-    assert found.notes == (
+    assert told(found.notes) == [
         "No fixes for 21 s at 12:00 UTC in pass 1, about 40 m; this ground is not mapped.",
-    )
+    ]
 
 
 @pytest.mark.parametrize(
@@ -251,7 +251,7 @@ def test_much_lost_grain_is_warned_of_by_its_main_reason():
     later = fixes["time"] + pd.to_timedelta(np.where(fixes.index > 60, 40, 0), unit="s")
     track = pd.concat([fixes.iloc[:61], still, fixes.assign(time=later).iloc[61:]])
     _, found = passes_of(track_of(track.drop(columns="source_row")))
-    (warning,) = found.notes
+    (warning,) = told(found.notes)
     assert warning.startswith("Warning: 17% of the grain was left out, mainly as 'standing still'")
 
 
@@ -259,7 +259,8 @@ def test_many_fixes_lost_without_grain_are_warned_of_too():
     fixes = straight_passes(2, WIDTH).fixes
     flow = np.where(np.arange(len(fixes)) < 70, 0.0, 6.0)
     _, found = passes_of(track_of(fixes.assign(grain_flow_kg_s=flow)))
-    assert found.notes[0].startswith("Warning: 35% of the fixes were left out, mainly as 'no flow'")
+    warning, *_ = told(found.notes)
+    assert warning.startswith("Warning: 35% of the track points were left out, mainly as 'no flow'")
     # a header raised is ordinary driving
     raised = fixes.assign(header_down=flow > 0)
     assert passes_of(track_of(raised))[1].notes == ()
@@ -271,6 +272,6 @@ def test_a_flow_no_crop_can_give_is_warned_of_with_the_likely_unit():
     assert passes_of(track_of(fixes.assign(grain_flow_kg_s=10.8)))[1].notes == ()
     # wet maize of 20 t/ha is a lot and no error
     assert passes_of(track_of(fixes.assign(grain_flow_kg_s=36.0)))[1].notes == ()
-    (warning,) = passes_of(track_of(fixes.assign(grain_flow_kg_s=60.0)))[1].notes
+    (warning,) = told(passes_of(track_of(fixes.assign(grain_flow_kg_s=60.0)))[1].notes)
     assert warning.startswith("Warning: column 'flow' gives 33.33 t/ha")
     assert "--unit flow=t/h" in warning

@@ -14,6 +14,7 @@ import pandas as pd
 import pyproj
 import pytest
 import shapely
+from builders import told
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -44,7 +45,7 @@ def points(count, **columns):
 
 
 def noted(track, *words):
-    return any(all(word in note for word in words) for note in track.notes)
+    return any(all(word in note for word in words) for note in told(track.notes))
 
 
 # --- real tracks ---------------------------------------------------------------------
@@ -637,7 +638,7 @@ def test_a_yield_no_crop_gives_is_warned_of_with_the_likely_unit(tmp_path):
     track = read_track(
         write(tmp_path, points(4, yield_=[80, 75, 85, 0])), columns={"yield": "yield_"}
     )
-    (warning,) = [note for note in track.notes if note.startswith("Warning:")]
+    (warning,) = [note.text() for note in track.notes if note.is_warning]
     assert "'yield_' gives 80 t/ha" in warning
     assert '[units] yield = "bu/ac"' in warning
     assert not noted(read_track(write(tmp_path, points(2, yield_t_ha=[18, 19]))), "Warning")
@@ -667,7 +668,7 @@ def test_a_running_total_that_was_not_set_to_nothing_does_not_start_with_a_load(
 
 def test_degrees_and_minutes_are_named_as_such(tmp_path):
     rows = [["10°0.000000'E", f"52°0.00{i}157'N"] for i in range(3)]
-    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*export decimal degrees"):
+    with pytest.raises(TrackError, match=r"line 2: .10°0.000000'E.*Export decimal degrees"):
         read_track(write(tmp_path, table(["lon", "lat"], rows)))
 
 
@@ -703,17 +704,17 @@ METRES = [[421460 + i, 4864259] for i in range(4)]
         ("", "empty"),
         ("  \n \n", "empty"),
         ("longitude,latitude,flow\n", "no fix below"),
-        ("a,b,c\n1,2,3\n", 'columns={"longitude": '),
+        ("a,b,c\n1,2,3\n", "--column longitude="),
         ("time;flow\n1;2\n", "coordinates"),
         ("longitude,flow\n-93,2\n", "coordinates"),
         (table(["lon", "lat"], [["", ""], ["NA", "x"]]), "no row has a position"),
         (table(["lon", "lat"], [[0, 0], [0, 0]]), "no row has a position"),
-        (SWAPPED, 'seem swapped.*{"longitude": "latitude"} columns={"latitude": "longitude"}'),
+        (SWAPPED, "seem swapped.*--column longitude=latitude --column latitude=longitude"),
         (table(["lon", "lat"], [[LON, 95.5], [LON, 96]]), "swapped|beyond ±90"),
         (table(["lon", "lat"], [[200, 40], [201, 40]]), "beyond ±180"),
-        (table(["lon", "lat"], METRES), 'crs="EPSG'),
-        (table(["easting", "northing"], METRES), "crs="),
-        (table(["x", "y"], METRES), "crs="),
+        (table(["lon", "lat"], METRES), "--crs EPSG"),
+        (table(["easting", "northing"], METRES), "--crs"),
+        (table(["x", "y"], METRES), "--crs"),
         (table(["lon", "lat"], [[LON, LAT]] * 50 + [[LON + 3, LAT]] * 50), "more than one field"),
         (table(["lon", "lat"], [[LON, LAT], [LON + 3, LAT]] * 50), "mixed UTM zones"),
         (points(3, flow_kg_s=["x", "y", "1"]), "line 2.*no number"),

@@ -63,7 +63,7 @@ def test_moisture_is_taken_off_and_yield_is_used_where_there_is_no_flow():
     stated = flow_of({"grain_kg": [0.0]}, grain_yield_t_ha=5.0)
     # 5 t/ha on 18 m² is 9 kg, at market moisture of 13.5 %
     assert stated.grain_dry_kg[0] == pytest.approx(9 * 0.865)
-    assert "13.5" in stated.notes[0]
+    assert "13.5" in stated.notes[0].text()
     by_area = flow_of({"grain_yield_t_ha": [5.0], "grain_kg": [0.0]})
     assert by_area.grain_dry_kg[0] == pytest.approx(9 * 0.865)
 

@@ -51,8 +51,8 @@ def test_picture_names_what_it_shows(us_units, unit, one, two):
         "does not stand out",
     ):
         assert expected in shown, expected
-    for _, sentence in spectrum_findings(spectrum, us_units=us_units):
-        assert sentence in shown
+    for said in spectrum_findings(spectrum):
+        assert said.text(us_units) in shown
 
 
 def test_curves_are_told_apart_without_colour():

@@ -15,11 +15,12 @@ from covermap.field.field_result import FieldResult
 from covermap.field.whole_field import map_field
 from covermap.files import geotiff
 from covermap.ground import rasters
+from covermap.ground.field_sums import sums_of
 from covermap.ground.grid import Grid
 from covermap.ground.rasters import DerivedRaster, FiledRaster, HeldRaster, as_raster
-from covermap.plan.field_sums import sums_of
+from covermap.plan.field_plan import FieldPlan
 from covermap.plan.harrow import Harrow, harrow_pass
-from covermap.plan.plan_field import FieldPlan, plan_field
+from covermap.plan.plan_field import plan_field
 from covermap.plan.plan_text import plan_json, plan_lines
 from covermap.plan.write_plan import write_plan
 

@@ -17,7 +17,8 @@ from covermap.cover.ground_cover import cover_pct
 from covermap.errors import SettingsError
 from covermap.field.whole_field import map_field
 from covermap.plan.actions import RULE_IDS
-from covermap.plan.plan_field import FieldPlan, plan_field, wants_plan
+from covermap.plan.field_plan import FieldPlan
+from covermap.plan.plan_field import plan_field, wants_plan
 from covermap.plan.plan_text import plan_json, plan_lines
 
 DOCS = Path(__file__).parents[2] / "docs"

@@ -75,7 +75,7 @@ def listed(field_id, name, machine=None, **more):
 
 
 def write_list(folder, rows, name="Harvest 2026"):
-    content = {"schema": "covermap-season-1", "covermap": "0.1.0", "name": name, "fields": rows}
+    content = {"schema": "covermap-season-2", "covermap": "0.1.0", "name": name, "fields": rows}
     (folder / "season.json").write_text(json.dumps(content), "utf-8")
 
 
@@ -492,7 +492,7 @@ def test_a_season_of_failures_still_gives_a_book(tmp_path):
     ],
 )
 def test_a_damaged_list_is_refused(tmp_path, change, told):
-    content = {"schema": "covermap-season-1", "covermap": "0.1.0", "name": "x", "fields": []}
+    content = {"schema": "covermap-season-2", "covermap": "0.1.0", "name": "x", "fields": []}
     (tmp_path / "season.json").write_text(json.dumps(content | change), "utf-8")
     with pytest.raises(OutputError, match=re.escape(told)) as error:
         write_season_book(tmp_path)

@@ -11,7 +11,7 @@ import pytest
 from deadlines import wait_until, within
 
 from covermap.seasons.rankings import PASS_COLUMNS, rankings
-from covermap.seasons.season_notes import notes_on_fields, said, season_facts, worst_fields
+from covermap.seasons.season_notes import season_facts, season_notes, worst_fields
 from covermap.seasons.season_page import SeasonContent, season_page
 from covermap.seasons.season_tables import field_table
 from covermap.seasons.thumbnail import _png
@@ -47,7 +47,11 @@ def page_of(records, picture="", us_units=False):
             rankings=found,
             facts=season_facts(fields, us_units),
             worst=worst_fields(fields),
-            notes={"fields": notes_on_fields(fields), "caution": [said("season-caution")]},
+            notes={
+                part: [one.as_told(us_units=False) for one in said]
+                for part, said in season_notes(fields).items()
+                if part in ("fields", "caution")
+            },
             folders={k: f"fields/{k}" for k in mapped},
             pictures=dict.fromkeys(mapped, picture),
             years=None,

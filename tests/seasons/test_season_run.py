@@ -94,7 +94,7 @@ def test_results_are_those_of_single_maps(done, tmp_path):
 def test_season_json_has_what_the_book_needs(done):
     _, out, content = done
     assert json.loads((out / "season.json").read_text("utf-8")) == content
-    assert (content["schema"], content["name"]) == ("covermap-season-1", "Invented season")
+    assert (content["schema"], content["name"]) == ("covermap-season-2", "Invented season")
     assert [row["field_id"] for row in content["fields"]] == ["field-0", "field-1", "field-2"]
     for row in content["fields"]:
         assert row["status"] == "mapped"
@@ -367,7 +367,7 @@ def test_a_track_of_two_fields_becomes_two_rows_that_keep_every_fix(tmp_path):
     assert sum(s["fixes"]["read"] for s in summaries) == sum(len(part) for part in two)
     assert content["fields"][0]["area_ha"] == pytest.approx(4 * 9 * 102 / 1e4, rel=0.02)
     assert content["fields"][1]["area_ha"] == pytest.approx(8 * 9 * 102 / 1e4, rel=0.02)
-    assert any(note.startswith("2 machines (A, B)") for note in summaries[1]["notes"])
+    assert any(note["rule"] == "track-machines" for note in summaries[1]["notes"])
 
 
 def test_a_track_parted_by_outlines_is_mapped_within_them(tmp_path):
@@ -509,4 +509,4 @@ def test_a_record_is_of_one_schema(copy):
     path = out / "jobs" / "field-0.json"
     path.write_text(json.dumps(record | {"schema": "covermap-job-0"}), "utf-8")
     assert read_record(out, "field-0") is None
-    assert schemas.JOB == "covermap-job-1"
+    assert schemas.JOB == "covermap-job-2"

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from builders import track_of
+from builders import told, track_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
@@ -144,7 +144,7 @@ def test_boundaries_take_what_lies_in_them_and_turns_at_their_edge():
     assert set(found[east > 502_000]) == {-1}
     parts = track_parts(whole, found)
     assert [len(part.fixes) for part in parts.values()] == [len(passes())] * 2
-    assert "Part 2 of 2 of made.csv: 204 of its 612 fixes." in parts[1].notes
+    assert "Part 2 of 2 of made.csv: 204 of its 612 fixes." in told(parts[1].notes)
 
 
 def cut_ground(whole: Track, part: np.ndarray) -> shapely.Geometry:

@@ -154,7 +154,7 @@ def test_flight_is_calmer_than_the_station_and_calmer_over_tall_stubble():
 def test_inside_the_stubble_there_is_no_profile_and_it_says_so():
     low = reduce_to_flight(10, 0.15, 0.30)
     assert low.factor == 0
-    assert "inside the stubble" in low.notes[0]
+    assert "inside the stubble" in low.notes[0].text()
     assert log_profile_factor(0.1, 10, 0.08, 0.02) == 0
     foot = 0.15744 + 0.03413
     assert 0 < reduce_to_flight(10, foot + 1e-3, 0.30).factor < 0.01
@@ -263,7 +263,7 @@ def test_beyond_the_ends_a_reading_holds_an_hour(tmp_path):
     wind = wind_at(series, hours("08:59:59", "09:00", "12:00", "12:00:01"))
     assert wind.known.tolist() == [False, True, True, False]
     np.testing.assert_allclose(wind.east_m_s, [0, 5, 5, 0])
-    assert "2 of 4" in wind.notes[0]
+    assert "2 of 4" in wind.notes[0].text()
 
 
 def test_gaps_up_to_two_hours_are_bridged(tmp_path):
@@ -281,8 +281,8 @@ def test_gaps_up_to_two_hours_are_bridged(tmp_path):
 def test_wrong_day_is_told_with_both_spans(tmp_path):
     wind = wind_at(two_readings(tmp_path, 0, 0), np.array(["2024-07-19T10:00", "NaT"], "M8[s]"))
     assert not wind.known.any()
-    assert "2024-07-18 10:00 to 2024-07-18 11:00" in wind.notes[0]
-    assert "time zone" in wind.notes[0]
+    assert "2024-07-18 10:00 to 2024-07-18 11:00" in wind.notes[0].text()
+    assert "time zone" in wind.notes[0].text()
 
 
 def test_times_with_a_zone_are_turned_into_utc(tmp_path):

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 
 from covermap.ground.rasters import Raster, as_raster, stripes
-from covermap.plan.operation_table import Range
 
 
 class RowSums:
@@ -60,12 +59,3 @@ def sums_of(values: np.ndarray | float | Raster) -> RowSums:
 def count_of(where: Raster) -> int:
     """Count the cells of a raster of bool that are true."""
     return sum(int(np.count_nonzero(rows)) for (rows,) in rows_of(where))
-
-
-def range_means(figures: Callable[[np.ndarray], Range], raster: Raster) -> Range:
-    """Give the field's means of low, middle and high, worked out cell by cell."""
-    sums = (RowSums(), RowSums(), RowSums())
-    for (rows,) in rows_of(raster):
-        for part, values in zip(sums, figures(rows), strict=True):
-            part.add(np.asarray(values))
-    return Range(*(part.mean for part in sums))
