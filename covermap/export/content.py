@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 
 from covermap.cover.spread_limits import SpreadLimits
+from covermap.drawing.map_drawing import ground_shapes
 from covermap.errors import OutputError
 from covermap.files.open_result import BANDS, MAP_AGAIN, MapResult, open_result, read_layer
+from covermap.files.vectors import write_geojson
 from covermap.ground.grid import Grid
 from covermap.tables.column_meanings import OutputColumn, meanings_of
 
@@ -130,6 +132,14 @@ def read_export_content(folder: Path) -> ExportContent:
     )
 
 
+def write_geojson_layers(folder: Path, content: ExportContent) -> None:
+    """Write a GeoJSON of each layer, with what it is and what its columns mean."""
+    for layer, table in content.layers.items():
+        title, shape, _ = LAYERS[layer]
+        about = {"title": title, **content.about()}
+        write_geojson(folder / f"{layer}.geojson", table, shape, content.columns(layer), about)
+
+
 def plain_text(text: str) -> str:
     """Give text without control characters and broken characters, which no format takes."""
     whole = text.encode("utf-8", "replace").decode("utf-8")
@@ -169,15 +179,12 @@ def _outline(result: MapResult, zones: gpd.GeoDataFrame | None, name: str) -> gp
     """Give the outline: the zones tile it; without a plan, the edge of the harvested cells."""
     import geopandas as gpd
     import shapely
-    from rasterio.features import shapes
 
     grid = result.grid
     if zones is not None and len(zones):
         whole = zones.geometry.union_all()
     else:
-        harvested = np.isfinite(result.rasters["spread_ratio"].whole())
-        cells = shapes(harvested.astype(np.uint8), mask=harvested, transform=grid.transform)
-        whole = shapely.union_all([shapely.geometry.shape(shape) for shape, _ in cells])
+        whole = shapely.union_all(ground_shapes(result.rasters["spread_ratio"].whole(), grid))
     whole = right_handed(whole)
     there = [] if whole.is_empty else [whole]
     return gpd.GeoDataFrame(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from covermap.drawing.map_texts import display_range
 from covermap.errors import OutputError
-from covermap.export.content import LAYERS, ExportContent
+from covermap.export.content import LAYERS, ExportContent, write_geojson_layers
 from covermap.export.desktop_styles import raster_qml, vector_qml
 from covermap.export.layer_styles import raster_sld, vector_sld
 from covermap.export.zip_files import write_zip
@@ -27,7 +27,6 @@ from covermap.files.open_result import BANDS, MAP_AGAIN
 from covermap.files.vectors import (
     DBASE_BYTES,
     not_written,
-    write_geojson,
     write_layer,
     write_shapefile,
 )
@@ -49,14 +48,8 @@ def write_gis_files(folder: Path, content: ExportContent) -> list[str]:
     """
     write_field_package(folder / "field.gpkg", content)
     write_rasters(folder, content)
-    for layer, table in content.layers.items():
-        write_geojson(
-            folder / f"{layer}.geojson",
-            table,
-            LAYERS[layer][1],
-            content.columns(layer),
-            {"title": LAYERS[layer][0], **content.about()},
-        )
+    write_geojson_layers(folder, content)
+    for layer in content.layers:
         write_shapefile_zip(folder / f"{layer}_shapefile.zip", layer, content)
     return [*_parquet(folder, content), *_stac(folder, content)]
 

@@ -23,11 +23,11 @@ from shapely.geometry.polygon import orient
 from covermap.drawing.colours import colour_index, palette
 from covermap.drawing.labels import RATIO_MEANING, limit_keys, opening
 from covermap.drawing.map_texts import display_range
-from covermap.export.content import LAYERS, ExportContent
+from covermap.export.content import LAYERS, ExportContent, write_geojson_layers
 from covermap.export.layer_styles import layer_looks
 from covermap.export.templates import filled
 from covermap.export.zip_files import write_zip
-from covermap.files.vectors import time_text, write_geojson
+from covermap.files.vectors import time_text
 from covermap.ground.grid import Grid
 from covermap.ground.threads import core_count
 from covermap.tables.signs import action_signs
@@ -60,14 +60,7 @@ def write_phone_files(folder: Path, content: ExportContent) -> None:
     document = kml_text(content, box).encode("utf-8")
     # the first file of the archive is the one that is opened (OGC 12-007r2, annex C)
     write_zip(folder / "field.kmz", {"doc.kml": document, _IMAGE: image})
-    for layer, table in content.layers.items():
-        write_geojson(
-            folder / f"{layer}.geojson",
-            table,
-            LAYERS[layer][1],
-            content.columns(layer),
-            {"title": LAYERS[layer][0], **content.about()},
-        )
+    write_geojson_layers(folder, content)
 
 
 def ratio_image(

@@ -9,10 +9,9 @@ from typing import Any
 
 from covermap import __version__
 from covermap.files import schemas
+from covermap.seasons.season_file import FILE_SETTINGS
 from covermap.settings.field_settings import BY_NAME, FieldSettings
 
-#: Settings that name a file: its content counts, not where it lies.
-_FILES = {("field", "track"), ("field", "boundary"), ("spread", "profile_file"), ("wind", "file")}
 _SCHEMAS = (schemas.SUMMARY, schemas.PLAN)
 
 
@@ -26,7 +25,8 @@ def content_key(settings: FieldSettings, hashes: Mapping[str, str], more: Mappin
     """
     stated = {name: settings.value_of(setting) for name, setting in BY_NAME.items()}
     values = {
-        f"{section}.{key}": value if (section, key) not in _FILES else value is not None
+        # of a file its content counts, not where it lies
+        f"{section}.{key}": value if (section, key) not in FILE_SETTINGS else value is not None
         for (section, key), value in stated.items()
     }
     content = {

@@ -17,7 +17,7 @@ from covermap.harvest.track import TRACK
 from covermap.reading.polygons import read_outlines
 from covermap.seasons.job import FieldJob, Look
 from covermap.seasons.job_record import LOCK_FILE
-from covermap.seasons.season_file import DEFAULT_GAP_M, Entry, Parting, Season
+from covermap.seasons.season_file import DEFAULT_GAP_M, FILE_SETTINGS, Entry, Parting, Season
 from covermap.settings.field_file import read_field_file
 
 _TABLES = (".csv", ".tsv", ".tab", ".txt", ".dat", ".asc", ".log")
@@ -232,13 +232,7 @@ def _texts(sections: Mapping[str, Any], section: str) -> dict[str, str]:
 
 
 def _file_settings(content: Mapping[str, Any]) -> list[str]:
-    named = (
-        ("field", "track"),
-        ("field", "boundary"),
-        ("wind", "file"),
-        ("spread", "profile_file"),
-    )
-    found = [_texts(content, section).get(key) for section, key in named]
+    found = [_texts(content, section).get(key) for section, key in FILE_SETTINGS]
     return [path for path in found if isinstance(path, str)]
 
 

@@ -98,7 +98,11 @@ def write_season_book(
                 part: [one.as_told(us_units) for one in said]
                 for part, said in season_notes(fields).items()
             },
-            folders={name: where for name, where in _folders(season).items() if name in pictures},
+            folders={
+                row["field_id"]: row["folder"]
+                for row in season.fields
+                if row["field_id"] in pictures
+            },
             pictures=pictures,
             years=years,
             previous="" if before is None else before.name,
@@ -154,7 +158,3 @@ def _with_picture(season: SeasonResults, row: Mapping[str, Any]) -> tuple[FieldF
         return found, thumbnail_png(season.folder / str(row["folder"]) / "residue.tif", limits)
     except OutputError as error:
         return failed(found.record, error), b""
-
-
-def _folders(season: SeasonResults) -> dict[str, str]:
-    return {str(row["field_id"]): str(row.get("folder") or "") for row in season.fields}

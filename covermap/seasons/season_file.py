@@ -23,7 +23,12 @@ _SEASON_KEYS = ("name", "year", "folder")
 _FIELD_KEYS = ("file", "track", "name", "machine")
 _TRACK_KEYS = ("file", "boundaries", "name_column", "split", "gap", "machine")
 #: Settings that name a file: relative to the season file that states them.
-_FILES = (("field", "boundary"), ("spread", "profile_file"), ("wind", "file"))
+FILE_SETTINGS = (
+    ("field", "track"),
+    ("field", "boundary"),
+    ("spread", "profile_file"),
+    ("wind", "file"),
+)
 
 
 @dataclass(frozen=True)
@@ -261,7 +266,7 @@ def checked_sections(sections: Mapping[str, Any], root: Path, where: str) -> dic
             # Grain in bushels waits for the crop, which another file may name.
             if kind is not None or not _in_bushels(value):
                 BY_NAME[section, key].read(value, where, weight)
-            if (section, key) in _FILES:
+            if (section, key) in FILE_SETTINGS:
                 values[key] = str(root / str(value))
         checked[section] = values
     return checked

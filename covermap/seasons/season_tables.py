@@ -139,7 +139,7 @@ class SeasonTables:
 
         if not last and sum(map(len, self._strips)) < _ROWS_AT_ONCE:
             return
-        path, columns = self._folder / "strips.gpkg", strip_columns()
+        path, columns = self._folder / "strips.gpkg", columns_with_field("strips.gpkg")
         shapes = [shape for table in self._strips for shape in table.geometry]
         # one type of shape and one type for each column, whatever the first fields hold
         several = [s if s.geom_type.startswith("Multi") else shapely.multipolygons([s])
@@ -177,7 +177,7 @@ class SeasonTables:
         import pyarrow as pa
         from pyarrow import parquet
 
-        columns = pass_columns()
+        columns = columns_with_field("passes.gpkg")
         kinds = _kinds(columns)
         path, schema = self._folder / "passes.parquet", _schema(kinds, columns)
         data = {name: _joined(self._passes, name, kind) for name, kind in kinds.items()}
@@ -191,18 +191,9 @@ class SeasonTables:
         self._passes = []
 
 
-def strip_columns() -> dict[str, OutputColumn]:
-    """Give the columns of the season's strips: the field, then those of strips.gpkg."""
-    return {**_of_field(), **columns_of("strips.gpkg")}
-
-
-def pass_columns() -> dict[str, OutputColumn]:
-    """Give the columns of the season's passes: the field, then those of passes.gpkg."""
-    return {**_of_field(), **columns_of("passes.gpkg")}
-
-
-def _of_field() -> dict[str, OutputColumn]:
-    return dict(columns_of("passes.parquet"))
+def columns_with_field(file: str) -> dict[str, OutputColumn]:
+    """Give the columns of a table of all fields: the field, then those of a field's own file."""
+    return {**columns_of("passes.parquet"), **columns_of(file)}
 
 
 def write_fields(folder: Path, fields: pd.DataFrame) -> None:

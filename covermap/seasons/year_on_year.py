@@ -105,8 +105,8 @@ def year_on_year(
             continue
         rows.append(_compared(pair, row, old, found))
     done = {row["field_id"] for row in rows}, {row["previous_field_id"] for row in rows}
-    rows += _alone(fields, done[0], apart)
-    rows += _alone_before(previous_fields, done[1])
+    rows += _alone(fields, done[0], "", "this season", apart)
+    rows += _alone(previous_fields, done[1], "previous_", "the season before", {})
     return pd.DataFrame(rows, columns=list(YEAR_COLUMNS))
 
 
@@ -255,28 +255,13 @@ def _remark(row: Mapping[str, Any], old: Mapping[str, Any]) -> str:
 
 
 def _alone(
-    fields: pd.DataFrame, done: set[str], why: Mapping[str, str]
+    fields: pd.DataFrame, done: set[str], prefix: str, when: str, why: Mapping[str, str]
 ) -> Iterator[dict[str, Any]]:
+    """Give the rows of fields that were not compared, their columns with a prefix."""
     for row in fields.to_dict("records"):
         if row["field_id"] not in done:
-            remark = "failed this season" if row["status"] != MAPPED else "this season only"
+            remark = f"failed {when}" if row["status"] != MAPPED else f"{when} only"
             if row["field_id"] in why:
                 remark = f"{remark}: {why[row['field_id']]}"
-            yield {
-                **{name: row[name] for name in ("field_id", "name", "crop", "covermap")},
-                "remark": remark,
-            }
-
-
-def _alone_before(fields: pd.DataFrame, done: set[str]) -> Iterator[dict[str, Any]]:
-    for row in fields.to_dict("records"):
-        if row["field_id"] not in done:
-            yield {
-                **{
-                    f"previous_{name}": row[name]
-                    for name in ("field_id", "name", "crop", "covermap")
-                },
-                "remark": "failed the season before"
-                if row["status"] != MAPPED
-                else "the season before only",
-            }
+            names = ("field_id", "name", "crop", "covermap")
+            yield {**{f"{prefix}{name}": row[name] for name in names}, "remark": remark}
