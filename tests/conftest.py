@@ -32,7 +32,7 @@ def open_data() -> Path:
 @pytest.fixture(scope="session")
 def mapped_sample(tmp_path_factory):
     """Give a function that maps a sample field as it stands, once."""
-    from covermap.cli.sample import write_sample
+    from covermap.cli.sample_command import write_sample
     from covermap.field.open_field import open_field
     from covermap.field.whole_field import map_field
 

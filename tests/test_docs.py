@@ -9,7 +9,7 @@ import pytest
 from covermap import errors
 from covermap.cli.commands import commands
 from covermap.cli.options import option_name
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.cover.strips import STRIP_COLUMNS
 from covermap.harvest.clean_track import REASONS
 from covermap.harvest.track import TRACK_COLUMNS

@@ -9,7 +9,7 @@ import rasterio
 from click.testing import CliRunner
 
 from covermap.cli.commands import commands
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.comparison.repeat_strips import REPEAT_COLUMNS
 from covermap.files.vectors import REMOVED_COLUMNS
 from covermap.seasons.rankings import RANKING_COLUMNS

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from season_builders import InThisProcess
 
 from covermap.cli.commands import commands
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.drawing import labels
 from covermap.seasons import run_season
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
+
+from covermap.cli.options import show
 
 
 @click.command("compare")
@@ -22,18 +23,12 @@ def compare_command(a: Path, b: Path, out: Path, us_units: bool, as_json: bool) 
     Two settings (what if?) or two years. Writes difference.tif (B minus A), repeats.gpkg
     (strips that come back in the same place), compare.json and compare.svg.
     """
-    from covermap.comparison.compare_fields import compare_fields
-    from covermap.comparison.compare_text import compare_json, compare_lines
-    from covermap.comparison.write_compare import write_compare
+    from covermap.door.offers import compare
     from covermap.drawing.caution import CAUTION
-    from covermap.files.open_result import open_result
 
-    found = compare_fields(open_result(a), open_result(b))
-    files = write_compare(found, out, us_units=us_units)
-    if as_json:
-        click.echo(json.dumps(compare_json(found), indent=2, ensure_ascii=False))
-        return
-    for line in compare_lines(found, us_units):
-        click.echo(line)
-    click.echo(f"Written to {out}: {', '.join(files)}")
-    click.echo(CAUTION)
+    found = compare(a, b)
+    files = found.write(out, us_units=us_units)
+    show(found, us_units=us_units, as_json=as_json)
+    if not as_json:
+        click.echo(f"Written to {out}: {', '.join(file.name for file in files)}")
+        click.echo(CAUTION)

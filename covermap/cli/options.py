@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,6 +16,7 @@ from covermap.settings.field_settings import BY_NAME, SETTINGS
 from covermap.settings.setting import Setting
 
 if TYPE_CHECKING:
+    from covermap.door.answer import Answer
     from covermap.field.open_field import OpenField
 
 _STEPS = 9
@@ -105,6 +107,24 @@ def open_source(source: Path, options: dict[str, Any]) -> OpenField:
         columns=pairs_of(options["columns"], "--column"),
         units=pairs_of(options["units"], "--unit"),
     )
+
+
+def arguments_of(options: dict[str, Any], *, with_source: bool) -> dict[str, Any]:
+    """Give the settings among the options, and how to read the source, as Python arguments."""
+    how = {BY_NAME[name].argument: value for name, value in settings_of(options).items()}
+    if with_source:
+        how["pass_settings"] = options["pass_settings"]
+        how["columns"] = pairs_of(options["columns"], "--column")
+        how["units"] = pairs_of(options["units"], "--unit")
+    return how
+
+
+def show(answer: Answer[Any], *, us_units: bool, as_json: bool = False) -> None:
+    """Print an answer in words or as JSON."""
+    if as_json:
+        click.echo(json.dumps(answer.summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo(answer.text(us_units))
 
 
 def settings_of(options: dict[str, Any]) -> dict[tuple[str, str], object]:

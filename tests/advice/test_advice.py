@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from covermap.advice.advise_field import advise, advised_track
 from covermap.advice.settings_advice import LandedBand, SpreadSetting, overlap
-from covermap.cli.sample import SAMPLE_NAMES, write_sample
+from covermap.cli.sample_command import SAMPLE_NAMES, write_sample
 from covermap.errors import SettingsError
 from covermap.field.harvest_record import read_harvest
 from covermap.field.whole_field import map_field

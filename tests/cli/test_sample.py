@@ -8,7 +8,7 @@ import pytest
 from builders import told
 from make_samples import MAKERS, make_sample, write_samples
 
-from covermap.cli.sample import SAMPLE_NAMES, write_sample
+from covermap.cli.sample_command import SAMPLE_NAMES, write_sample
 from covermap.errors import OutputError, SettingsError
 
 COMMITTED = Path(__file__).parents[2] / "sample_fields"

@@ -32,7 +32,7 @@ from rio_cogeo import cog_validate
 
 from covermap.cli.commands import commands
 from covermap.cli.export_command import export_command
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.drawing.colours import colourise
 from covermap.errors import OutputError
 from covermap.export.content import read_export_content

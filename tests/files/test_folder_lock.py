@@ -9,7 +9,7 @@ from contextlib import contextmanager
 import pytest
 
 from covermap.cli import commands as cli
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.errors import OutputError, TrackError
 from covermap.files.folder_lock import LOCK_FILE, folder_lock, holds
 

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from covermap.cli.commands import commands
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 
 NAME = '=cmd()|<script>alert("1")</script> $x$ & \\input{x} Großer Acker'
 #: Addresses that name a standard, which nothing fetches.

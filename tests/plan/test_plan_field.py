@@ -12,7 +12,7 @@ from builders import settings_of, straight_passes, texts
 from click.testing import CliRunner
 
 from covermap.cli.commands import commands
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.cover.ground_cover import cover_pct
 from covermap.errors import SettingsError
 from covermap.field.whole_field import map_field

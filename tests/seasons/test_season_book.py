@@ -22,7 +22,7 @@ from pyproj import CRS, Geod
 from shapely.geometry import LineString
 
 from covermap.cli.commands import commands
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.comparison.compare_fields import compare_fields
 from covermap.errors import OutputError
 from covermap.files.geotiff import write_geotiff

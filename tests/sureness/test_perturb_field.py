@@ -19,7 +19,7 @@ import covermap.field.whole_field
 import covermap.sureness.perturb_field
 from covermap.advice.advise_field import advise
 from covermap.cli.commands import commands
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.field.harvest_record import read_harvest
 from covermap.field.whole_field import map_field
 from covermap.mapped.summary import summary

@@ -8,7 +8,7 @@ from free_fall import fall_time_s
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from covermap.cli.sample import write_sample
+from covermap.cli.sample_command import write_sample
 from covermap.errors import SettingsError, WindError
 from covermap.field.harvest_record import read_harvest
 from covermap.field.whole_field import map_field

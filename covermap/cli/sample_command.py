@@ -1,8 +1,10 @@
-"""Ready sample fields (invented), copied from what the package brings."""
+"""The command ``covermap sample``: invented sample fields, copied from what the package brings."""
 
 from __future__ import annotations
 
 from pathlib import Path
+
+import click
 
 import covermap
 from covermap.errors import OutputError, SettingsError
@@ -53,3 +55,19 @@ def _shipped() -> Path:
     package = Path(covermap.__file__).parent
     installed = package / "sample_fields"
     return installed if installed.is_dir() else package.parent / "sample_fields"
+
+
+@click.command("sample")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--field",
+    "name",
+    default="wheat",
+    show_default=True,
+    help="Which sample: wheat, corn, barley, oats or canola.",
+)
+def sample_command(folder: Path, name: str) -> None:
+    """Write a ready sample field (invented) into FOLDER, to start with."""
+    field_file = write_sample(folder, name)
+    click.echo(f"Wrote {field_file} and its track (invented data).")
+    click.echo(f"Next: covermap map {field_file} --out {folder / 'out'}")
