@@ -18,7 +18,10 @@ CODE = """
 import re, sys, tempfile
 from pathlib import Path
 from covermap.ground import rasters
+from covermap.files import geotiff
 rasters.STRIPE_CELLS, rasters.HELD_CELLS = int(sys.argv[2]), int(sys.argv[3])
+# what GDAL may hold whatever the field, kept below the small field's size
+geotiff._MOST_IN_MEMORY, geotiff._BLOCK_STORE = 0, 2**22
 from builders import settings_of, straight_passes
 from covermap.field.whole_field import map_field
 from covermap.ground.lean_memory import give_back
@@ -71,5 +74,5 @@ def test_a_plan_of_four_times_the_area_takes_hardly_more_memory(capsys):
     with capsys.disabled():
         print(f"\nplan: {small:.0f} MiB, four times the area {large:.0f}, untiled {whole:.0f}")
     assert runs[0][1][0] > 3.5 * runs[0][0][0]
-    assert large <= 2 * small
-    assert large <= 0.5 * whole
+    assert large <= 1.6 * small
+    assert large <= 0.4 * whole
