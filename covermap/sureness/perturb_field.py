@@ -227,9 +227,7 @@ class _Field:
         ratios = harvest.flow.ratios
         tables = tables_for(
             harvest.crop,
-            thrower(
-                settings, cut_height_m(settings.crop, harvest.crop), mean_speed_m_s(harvest.passes)
-            ),
+            thrower(settings, stubble_m, mean_speed_m_s(harvest.passes)),
             ratios.straw_through / ratios.through,
             float(np.nanmax(reaches.to_numpy(float))),
             float(max(np.abs(across).max(initial=0.5), np.abs(along).max(initial=0.5))),

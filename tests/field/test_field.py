@@ -268,7 +268,7 @@ def test_header_offset_and_width_per_fix():
         ({"crop__grain_yield": None}, "--grain-yield"),
         ({"combine__cut_width": None}, "--cut-width"),
         ({"spread__width": None}, "--spread-width"),
-        ({"grid__cell": 0.001}, "larger --cell"),
+        ({"grid__cell": 0.001}, "larger cell (--cell)"),
     ],
 )
 def test_missing_settings_say_how_to_give_them(change, says):
