@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
-from builders import settings_of, straight_passes, texts
+from builders import settings_of, si_units_in, straight_passes, texts
 from click.testing import CliRunner
 
 from covermap.cli.commands import commands
@@ -263,3 +263,8 @@ def test_map_makes_the_plan_when_the_next_crop_is_given(tmp_path):
     page = (out / "map.html").read_text("utf-8")
     assert "Plan zones" in page
     assert "heavy harrow" in page
+
+
+def test_a_plan_in_us_units_has_no_word_of_si(plan):
+    assert si_units_in("\n".join(plan_lines(plan, us_units=False)))
+    assert not si_units_in("\n".join(plan_lines(plan, us_units=True)))
