@@ -225,6 +225,7 @@ class _Field:
         held = machine.iloc[self.run.rows]
         reaches = held[["reach_left_m", "reach_right_m"]].assign(chaff=held["chaff_width_m"] / 2)
         ratios = harvest.flow.ratios
+        stubble_m = cut_height_m(settings.crop, harvest.crop)
         tables = tables_for(
             harvest.crop,
             thrower(settings, stubble_m, mean_speed_m_s(harvest.passes)),
