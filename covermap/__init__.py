@@ -20,9 +20,9 @@ if TYPE_CHECKING:
         map_field,
         open_result,
         read,
-        season,
         trays,
     )
+    from covermap.door.whole_season import season
     from covermap.errors import CovermapError
     from covermap.field.open_field import OpenField
 
@@ -46,6 +46,7 @@ _ELSEWHERE = {
     "CovermapError": "covermap.errors",
     "FieldMap": "covermap.door.field_map",
     "OpenField": "covermap.field.open_field",
+    "season": "covermap.door.whole_season",
 }
 
 try:

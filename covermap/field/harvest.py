@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from covermap.ground.grid import Grid
+from covermap.harvest.ledger import CleanTrack
 from covermap.harvest.passes import Passes
 from covermap.harvest.residue import ResidueFlow
-from covermap.harvest.track import CleanTrack
 from covermap.harvest.working_width import HeaderSweeps
 from covermap.spread.deposit import Bands
 from covermap.tables.crops import Crop

@@ -13,7 +13,7 @@ import pandas as pd
 
 from covermap.errors import TrackError
 from covermap.harvest.clock import in_order_of_time, mend_clock, record_clock, time_backwards
-from covermap.harvest.ledger import REASONS, Ledger, ledger_of_unreadable, one_ledger
+from covermap.harvest.ledger import REASONS, CleanTrack, Ledger, ledger_of_unreadable, one_ledger
 from covermap.harvest.machines import BETWEEN_MACHINES_S, fixes_by_machine, refuse_two_machines
 from covermap.harvest.readings import (
     ABSURD_TIMES_MEDIAN,
@@ -24,7 +24,7 @@ from covermap.harvest.readings import (
 )
 from covermap.harvest.rough_positions import smooth_rough_positions
 from covermap.harvest.spikes import PAUSE_RECORDS, position_spikes
-from covermap.harvest.track import CleanTrack, Track
+from covermap.harvest.track import Track
 from covermap.tables.said import Said
 
 __all__ = ["REASONS", "CleanTrack", "Ledger", "clean_track"]

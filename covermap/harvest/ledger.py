@@ -1,8 +1,9 @@
-"""What was taken out of a track, fix by fix, and why."""
+"""What was taken out of a track, fix by fix, and why; and the cleaned track that is left."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -66,6 +67,36 @@ class Ledger:
         more = _written_off(fixes, reason, detail)
         removed = pd.concat([self.removed, more], ignore_index=True) if len(more) else self.removed
         return replace(self, removed=removed)
+
+
+@dataclass(frozen=True)
+class CleanTrack:
+    """The machine's path with the cutting fixes marked.
+
+    Attributes
+    ----------
+    path : pandas.DataFrame
+        One row per credible position, in order of travel, one machine after the other:
+        the track's columns and
+        ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
+        ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
+        ``gap`` (True where the step is more than the record covers), ``cutting``.
+    has_time : bool
+        False if ``clock_s`` was made from distance.
+    notes : tuple of Said
+        What was repaired or assumed, in plain sentences.
+    headers : mapping of str to str
+        Canonical column to the header in the file, for messages.
+    fixes_read : int
+        Rows of the track.
+    """
+
+    path: pd.DataFrame
+    ledger: Ledger
+    has_time: bool
+    notes: tuple[Said, ...] = field(default_factory=tuple)
+    headers: Mapping[str, str] = field(default_factory=dict)
+    fixes_read: int = 0
 
 
 def ledger_of_unreadable(unreadable: pd.DataFrame) -> Ledger:

@@ -13,12 +13,11 @@ import numpy as np
 import pandas as pd
 
 from covermap.errors import TrackError
-from covermap.harvest.ledger import Ledger, warning_of_loss
+from covermap.harvest.ledger import CleanTrack, Ledger, warning_of_loss
 from covermap.harvest.log_holes import drove_straight_on, notes_on_holes
 from covermap.harvest.pass_spacing import HEADING_BASE_M, headings_along, spacing_and_heading
 from covermap.harvest.plausible import warning_of_yield
 from covermap.harvest.readings import reading_column
-from covermap.harvest.track import CleanTrack
 from covermap.tables.said import Said
 
 #: A change of heading above this, within a turn's travel, is turning back [deg].

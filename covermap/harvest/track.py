@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import pandas as pd
 import pyproj
 
 from covermap.errors import TrackError
-from covermap.harvest.ledger import Ledger
 from covermap.reading.table_kind import Column, RecognisedColumn, TableKind
 from covermap.tables.said import Said
 
@@ -100,33 +98,3 @@ class Track:
     unreadable: pd.DataFrame
     notes: tuple[Said, ...]
     has_time: bool
-
-
-@dataclass(frozen=True)
-class CleanTrack:
-    """The machine's path with the cutting fixes marked.
-
-    Attributes
-    ----------
-    path : pandas.DataFrame
-        One row per credible position, in order of travel, one machine after the other:
-        the track's columns and
-        ``clock_s`` (seconds, never falling), ``step_m`` (from the row before),
-        ``travel_m`` (that the record itself covers), ``record_s`` (time it covers),
-        ``gap`` (True where the step is more than the record covers), ``cutting``.
-    has_time : bool
-        False if ``clock_s`` was made from distance.
-    notes : tuple of Said
-        What was repaired or assumed, in plain sentences.
-    headers : mapping of str to str
-        Canonical column to the header in the file, for messages.
-    fixes_read : int
-        Rows of the track.
-    """
-
-    path: pd.DataFrame
-    ledger: Ledger
-    has_time: bool
-    notes: tuple[Said, ...] = field(default_factory=tuple)
-    headers: Mapping[str, str] = field(default_factory=dict)
-    fixes_read: int = 0
