@@ -13,7 +13,7 @@ import pytest
 import rasterio
 
 import covermap
-from covermap.errors import OutputError, SettingsError, TrackError
+from covermap.errors import OutputError, SettingsError
 
 SAMPLES = Path(__file__).parents[2] / "sample_fields"
 WHEAT = SAMPLES / "wheat" / "wheat.toml"
@@ -98,7 +98,7 @@ def test_an_xarray_view_where_xarray_is_there(field, monkeypatch):
     seen = field.xarray()
     assert isinstance(seen, xarray.Dataset)
     column, row = 40, 20
-    east, north = field.transform * (column + 0.5, row + 0.5)
+    east, north = rasterio.transform.xy(field.transform, row, column)
     there = seen["residue_t_ha"].sel(easting=east, northing=north)
     np.testing.assert_equal(float(there), float(field.rasters["residue_t_ha"][row, column]))
     monkeypatch.setitem(sys.modules, "xarray", None)
@@ -127,8 +127,9 @@ def test_errors_name_arguments():
         covermap.map_field(SAMPLES / "wheat" / "wheat.csv", crop="wheat", cut_width="30 ft")
     assert 'spread_width="35 ft"' in str(caught.value)
     assert "--" not in str(caught.value)
-    with pytest.raises(TrackError) as caught:
-        covermap.read(SAMPLES / "wheat" / "wheat.csv", columns={"longitude": "latitude"})
+    with pytest.raises(SettingsError) as caught:
+        covermap.read(SAMPLES / "wheat" / "wheat.csv", columns={"longitude": "Eastwards"})
+    assert 'columns={"longitude": ' in str(caught.value)
     assert "--" not in str(caught.value)
 
 
