@@ -261,9 +261,7 @@ def _known(section: str, key: str, where: str) -> Setting:
     setting = BY_NAME.get((section, key))
     if setting is None:
         keys = [k for s, k in BY_NAME if s == section]
-        raise SettingsError(
-            f"{where}[{section}] {key}: no such setting.", *_nearest(key, keys)
-        )
+        raise SettingsError(f"{where}[{section}] {key}: no such setting.", *_nearest(key, keys))
     return setting
 
 
