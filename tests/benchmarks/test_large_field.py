@@ -21,7 +21,7 @@ from hundred_hectares import WIDTH_M, write_track
 CODE = (
     "import json, re, sys\n"
     "from pathlib import Path\n"
-    "from covermap.cover import readings\n"
+    "from covermap.cover import tray_readings as readings\n"
     "from covermap.ground import rasters\n"
     "rasters.STRIPE_CELLS, rasters.HELD_CELLS, readings.MOST_HELD = json.loads(sys.argv[1])\n"
     "from covermap.cli.commands import commands\n"
