@@ -132,7 +132,10 @@ def difference(name: str, before: bytes, after: bytes) -> tuple[bool, str]:
         import pandas as pd
 
         a, b = (pd.read_parquet(io.BytesIO(x)) for x in (before, after))
-        return (False, "metadata") if a.equals(b) else (True, "table")
+        said = unlike(
+            *(numbers(t.drop(columns="geometry", errors="ignore").to_csv()) for t in (a, b))
+        )
+        return bool(said), said or "metadata, words or shapes"
     if ending == ".pdf":
         import pypdf
 
@@ -142,6 +145,9 @@ def difference(name: str, before: bytes, after: bytes) -> tuple[bool, str]:
         ]
         said = unlike(numbers(texts[0]), numbers(texts[1]))
         return bool(said), said or ("words" if texts[0] != texts[1] else "packing")
+    if ending == ".dbf":
+        said = unlike(numbers(before.decode("latin-1")), numbers(after.decode("latin-1")))
+        return bool(said), said or "words"
     if ending in TEXTS:
         a, b = before.decode("utf-8", "replace"), after.decode("utf-8", "replace")
         if ending in (".json", ".geojson"):

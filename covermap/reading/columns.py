@@ -206,7 +206,7 @@ def _column_for(key: str, kind: TableKind) -> str:
     if column is None:
         near = difflib.get_close_matches(plain_name(key), list(kind.synonyms), 3, 0.5)
         shown = ", ".join(near or kind.columns)
-        raise SettingsError(f"{key!r} is no column of a {kind.what}. Nearest: {shown}.")
+        raise SettingsError(f"{key!r} is no column of a {kind.what}.", f"Nearest: {shown}.")
     return column
 
 
@@ -238,7 +238,7 @@ def _with_unit(
     told = said or match.unit
     if not column.is_number:
         if said is not None:
-            raise SettingsError(f"{column.name} has no unit; leave {said!r} out.")
+            raise SettingsError(f"{column.name} has no unit.", way_out=f"Leave {said!r} out.")
         unit = told or column.unit
         return RecognisedColumn(header, column.name, unit, 1.0, told is not None, match.number)
     unit = told or column.unit

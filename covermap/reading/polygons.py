@@ -78,14 +78,19 @@ def read_outlines(path: Path, crs: CRS | None, name_column: str | None) -> dict[
     if column is None:
         have = ", ".join(str(c) for c in layer.columns if c != "geometry") or "none"
         raise BoundaryError(
-            f"{path.name}: no column of names ({', '.join(wanted)}); it has: {have}. Say which "
-            'with name_column = "…".'
+            f"{path.name}: no column of names ({', '.join(wanted)}).",
+            f"It has: {have}.",
+            'Say which with name_column = "…".',
         )
     layer = layer if crs is None else _in_crs(layer, crs, path.name)
     outlines: dict[str, BaseGeometry] = {}
     for number, (name, shape) in enumerate(zip(layer[column], layer.geometry, strict=True), 1):
         if not isinstance(name, str) or not name.strip():
-            raise BoundaryError(f"{path.name}: polygon {number} has no name in {column!r}.")
+            raise BoundaryError(
+                f"{path.name}: polygon {number} has no name in {column!r}.",
+                "Expected a name for each.",
+                'Name it, or say with name_column = "…" which other column holds the names.',
+            )
         before = outlines.get(name.strip())
         outlines[name.strip()] = shape if before is None else shapely.union_all([before, shape])
     return outlines

@@ -107,7 +107,8 @@ def _read(path: Path, parting: Parting, speed: float, how: Mapping[str, Any]) ->
         if not (part >= 0).any():
             raise BoundaryError(
                 f"{parting.boundaries.name}: none of its {len(outlines)} outlines holds a fix of "
-                f"{path.name}. Are they the outlines of other fields?"
+                f"{path.name}.",
+                way_out="Are they the outlines of other fields?",
             )
     else:
         part = part_by_gaps(track, float(parting.gap_m or 0.0), speed)

@@ -39,15 +39,17 @@ def read_field_file(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text("utf-8-sig"))
     except FileNotFoundError:
-        raise SettingsError(f"{path.name}: no such field file. Check the name.") from None
+        raise SettingsError(
+            f"{path.name}: no such field file.", way_out="Check the name."
+        ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(
-            f"{path.name}: cannot be read as a field file ({_reason(error)}). "
-            "Expected UTF-8 text in TOML."
+            f"{path.name}: cannot be read as a field file ({_reason(error)}).",
+            "Expected UTF-8 text in TOML.",
         ) from None
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(
-            f'{path.name}: not valid TOML: {error}. Text needs quotes: width = "35 ft".'
+            f"{path.name}: not valid TOML: {error}.", 'Text needs quotes: width = "35 ft".'
         ) from None
 
 
@@ -95,11 +97,13 @@ def build_settings(
             continue
         if section not in SECTIONS:
             raise SettingsError(
-                f"{where}[{section}] is no section of a field file."
-                + _nearest(section, [*SECTIONS, *_OTHER_SECTIONS])
+                f"{where}[{section}] is no section of a field file.",
+                *_nearest(section, [*SECTIONS, *_OTHER_SECTIONS]),
             )
         if not isinstance(content, dict):
-            raise SettingsError(f"{where}{section} must be a section: write [{section}].")
+            raise SettingsError(
+                f"{where}{section} must be a section.", way_out=f"Write [{section}]."
+            )
         for key, value in content.items():
             raw[_known(section, key, where).section, key] = (value, where)
     for name, value in (options or {}).items():
@@ -109,7 +113,7 @@ def build_settings(
     try:
         kg_per_bushel = find_crop(str(crop[0])).kg_per_bushel if crop else None
     except SettingsError as error:
-        raise SettingsError(f"{crop[1] if crop else ''}{error}") from None
+        raise error.at(crop[1] if crop else "") from None
     stated: dict[str, dict[str, Any]] = {name: {} for name in SECTIONS}
     for (section, key), (value, place) in raw.items():
         setting = BY_NAME[section, key]
@@ -140,7 +144,9 @@ def pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRul
         If a key or value is wrong, or the rule says not or twice which passes it is for.
     """
     if not isinstance(entry, dict):
-        raise SettingsError(f"{place}write it as [[pass_settings]].")
+        raise SettingsError(
+            f"{place}{entry!r} is no section.", way_out="Write it as [[pass_settings]]."
+        )
     values: dict[str, SettingValue] = {}
     for key, value in entry.items():
         if key in ("passes", "from", "to"):
@@ -148,20 +154,21 @@ def pass_rule(entry: object, place: str, kg_per_bushel: float | None) -> PassRul
         setting = PER_PASS.get(key)
         if setting is None:
             names = ["passes", "from", "to", *PER_PASS]
-            raise SettingsError(f"{place}{key!r} is no key for passes." + _nearest(key, names))
+            raise SettingsError(f"{place}{key!r} is no key for passes.", *_nearest(key, names))
         values[key] = setting.read(value, place, kg_per_bushel)
     passes = str(entry.get("passes", "")).strip()
     start, end = str(entry.get("from", "")).strip(), str(entry.get("to", "")).strip()
     if bool(passes) == bool(start or end):
         raise SettingsError(
-            f'{place}give either passes = "3-7,12" or from and to times, and not both.'
+            f"{place}it says {'twice' if passes else 'not'} which passes it is for.",
+            way_out='Give either passes = "3-7,12" or from and to times, and not both.',
         )
     if passes:
         parse_pass_numbers(passes, place)
     elif not (start and end):
-        raise SettingsError(f"{place}a time window needs both from and to.")
+        raise SettingsError(f"{place}a time window needs both from and to.", way_out="Give both.")
     if not values:
-        raise SettingsError(f"{place}no setting follows; add for example width or lean.")
+        raise SettingsError(f"{place}no setting follows.", way_out="Add for example width or lean.")
     spread: dict[str, Any] = {
         PER_PASS[key].attribute: value
         for key, value in values.items()
@@ -177,36 +184,50 @@ def _check_spread(spread: SpreadSection, where: str) -> None:
     left, right = spread.reach_left_m, spread.reach_right_m
     if (left is None) != (right is None):
         raise SettingsError(
-            f"{where}[spread] reach_left and reach_right go together; give both or width alone."
+            f"{where}[spread] reach_left and reach_right go together.",
+            way_out="Give both or width alone.",
         )
     if left is not None and right is not None:
         if left + right <= 0:
             raise SettingsError(
-                f"{where}[spread] reach_left and reach_right: the band has no width."
+                f"{where}[spread] reach_left and reach_right: the band has no width.",
+                "Expected a sum above 0.",
             )
         if spread.width_m is not None:
             raise SettingsError(
-                f"{where}[spread] width and reach_left/reach_right say the same thing; give one."
+                f"{where}[spread] width and reach_left/reach_right say the same thing.",
+                way_out="Give one.",
             )
     if spread.profile == "table" and spread.shares is None:
-        raise SettingsError(f"{where}[spread] profile table needs shares = [ … ].")
+        raise SettingsError(
+            f"{where}[spread] profile table needs shares.", way_out="Give shares = [ … ]."
+        )
     if spread.shares is not None and spread.profile != "table":
-        raise SettingsError(f'{where}[spread] shares are given; set profile = "table".')
+        raise SettingsError(
+            f"{where}[spread] shares are given for another profile.",
+            way_out='Set profile = "table".',
+        )
 
 
 def _check_wind(wind: WindSection, combine: CombineSection, where: str) -> None:
     speed, direction = wind.speed_m_s, wind.from_deg
     if wind.file is not None and (speed is not None or direction is not None):
-        raise SettingsError(f"{where}[wind] give either file, or speed and from_deg, not both.")
+        raise SettingsError(
+            f"{where}[wind] file is given, and so is speed or from_deg.",
+            way_out="Give either file, or speed and from_deg, not both.",
+        )
     if speed is None and direction is not None:
-        raise SettingsError(f"{where}[wind] from_deg is given without speed; give both.")
+        raise SettingsError(f"{where}[wind] from_deg is given without speed.", way_out="Give both.")
     if speed and direction is None:
         raise SettingsError(
-            f"{where}[wind] speed is given without from_deg: say where the wind blew from, in "
-            "degrees clockwise from true north."
+            f"{where}[wind] speed is given without from_deg.",
+            way_out="Say where the wind blew from, in degrees clockwise from true north.",
         )
     if (combine.rotor_diameter_m is None) != (combine.rotor_rpm is None):
-        raise SettingsError(f"{where}[combine] rotor_diameter and rotor_rpm go together.")
+        raise SettingsError(
+            f"{where}[combine] rotor_diameter and rotor_rpm go together.",
+            way_out="Give both or neither.",
+        )
 
 
 def with_stated(
@@ -240,26 +261,29 @@ def _known(section: str, key: str, where: str) -> Setting:
     setting = BY_NAME.get((section, key))
     if setting is None:
         keys = [k for s, k in BY_NAME if s == section]
-        raise SettingsError(
-            f"{where}[{section}] {key}: no such setting."
-            + _nearest(key, keys, f" Settings of [{section}]: {', '.join(keys)}.")
-        )
+        raise SettingsError(f"{where}[{section}] {key}: no such setting.", *_nearest(key, keys))
     return setting
 
 
-def _nearest(word: str, known: list[str], otherwise: str = "") -> str:
+def _nearest(word: str, known: list[str]) -> tuple[str, str]:
+    """Give what was expected and the way out."""
     near = difflib.get_close_matches(word.lower(), known, n=1, cutoff=0.5)
-    return f" Did you mean {near[0]!r}?" if near else otherwise
+    return ("", f"Did you mean {near[0]!r}?") if near else (f"Known: {', '.join(known)}.", "")
 
 
 def _list(value: object, where: str) -> list[Any]:
     if not isinstance(value, list):
-        raise SettingsError(f"{where}pass_settings: write it as [[pass_settings]].")
+        raise SettingsError(
+            f"{where}pass_settings is no list.", way_out="Write it as [[pass_settings]]."
+        )
     return value
 
 
 def _texts(file_values: Mapping[str, Any], section: str, where: str) -> dict[str, str]:
     content = file_values.get(section, {})
     if not isinstance(content, dict) or not all(isinstance(v, str) for v in content.values()):
-        raise SettingsError(f'{where}[{section}]: expected lines such as time = "MyTime".')
+        raise SettingsError(
+            f"{where}[{section}]: not every line holds a text.",
+            'Expected lines such as time = "MyTime".',
+        )
     return {str(k): str(v) for k, v in content.items()}

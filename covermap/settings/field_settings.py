@@ -127,10 +127,13 @@ def parse_pass_numbers(text: str, place: str) -> list[tuple[int, int]]:
         ends = part.strip().split("-")
         if not all(e.strip().isdigit() for e in ends) or len(ends) > 2:
             raise SettingsError(
-                f'{place}passes: {part.strip()!r} is no pass number or span. Write "3-7,12".'
+                f"{place}passes: {part.strip()!r} is no pass number or span.",
+                way_out='Write "3-7,12".',
             )
         low, high = int(ends[0]), int(ends[-1])
         if high < low:
-            raise SettingsError(f"{place}passes: {part.strip()!r} runs backwards.")
+            raise SettingsError(
+                f"{place}passes: {part.strip()!r} runs backwards.", way_out=f'Write "{high}-{low}".'
+            )
         spans.append((low, high))
     return spans

@@ -107,29 +107,37 @@ class Setting:
         name = f"{where}{self.name}"
         if self.kind == "text":
             if not isinstance(value, str) or not value.strip():
-                raise SettingsError(f"{name}: expected a text, not {value!r}.")
+                raise SettingsError(f"{name}: {value!r} is no text.", "Expected a text.")
             return value.strip()
         if self.kind == "texts":
             if isinstance(value, str):
                 value = [part for part in value.split(";") if part.strip()]
             if not isinstance(value, list | tuple) or not all(isinstance(v, str) for v in value):
-                raise SettingsError(f"{name}: expected a list of texts, not {value!r}.")
+                raise SettingsError(
+                    f"{name}: {value!r} is no list of texts.", "Expected a list of texts."
+                )
             return tuple(v.strip() for v in value)
         if self.kind == "choice":
             text = str(value).strip().lower()
             if text not in self.choices:
                 raise SettingsError(
-                    f"{name}: {value!r} is none of {', '.join(self.choices)}. Choose one of them."
+                    f"{name}: {value!r} is none of {', '.join(self.choices)}.",
+                    way_out="Choose one of them.",
                 )
             return text
         if self.kind == "list":
             if isinstance(value, str):
                 value = [part for part in value.replace(";", ",").split(",") if part.strip()]
             if not isinstance(value, list | tuple) or len(value) < 1:
-                raise SettingsError(f"{name}: expected a list of numbers, not {value!r}.")
+                raise SettingsError(
+                    f"{name}: {value!r} is no list of numbers.", "Expected a list of numbers."
+                )
             numbers = tuple(read_quantity(v, "number", name) for v in value)
             if min(numbers) < 0 or sum(numbers) <= 0:
-                raise SettingsError(f"{name}: shares must not be negative and not all zero.")
+                raise SettingsError(
+                    f"{name}: shares must not be negative and not all zero.",
+                    "Expected numbers of 0 or more, one of them above 0.",
+                )
             return numbers
         number = read_quantity(value, self.kind, name, kg_per_bushel)
         too_low = number <= self.low if self.above_low else number < self.low
@@ -137,8 +145,9 @@ class Setting:
             low = f"{'more than' if self.above_low else 'at least'} {self.low:g}"
             high = f" and at most {self.high:g}" if self.high < float("inf") else ""
             raise SettingsError(
-                f"{name}: {value!r} is out of range; expected {low}{high} {self.unit}".rstrip()
-                + ". Correct the number or its unit."
+                f"{name}: {value!r} is out of range.",
+                f"Expected {low}{high} {self.unit}".rstrip() + ".",
+                "Correct the number or its unit.",
             )
         return number
 

@@ -107,7 +107,8 @@ def read_tray_test(
     moisture = _setting(table, "moisture", moisture_pct)
     if not 0 <= (moisture or 0) < 100:
         raise TrayError(
-            f"{table.name}: a moisture of {moisture:g} % is out of range; expected 0 to below 100."
+            f"{table.name}: a moisture of {moisture:g} % is out of range.",
+            "Expected 0 to below 100.",
         )
     is_depth = any(one.column == "depth" for one in table.amounts)
     readings = _readings(table, sizes, moisture, is_depth)
@@ -188,11 +189,11 @@ def _setting(table: _Table, key: str, given: float | None) -> float | None:
             given = read_quantity(text, kind, name)
         except SettingsError:
             raise TrayError(
-                f"{table.name}, comment {name}: {text[:40]!r} is no {kind}; write a number and "
-                f"a unit, such as 0.5 {KINDS[kind].si_unit}."
+                f"{table.name}, comment {name}: {text[:40]!r} is no {kind}.",
+                way_out=f"Write a number and a unit, such as 0.5 {KINDS[kind].si_unit}.",
             ) from None
     if given is not None and key != "moisture" and not (math.isfinite(given) and given > 0):
-        raise TrayError(f"{table.name}: {name} is {given:g}; expected a number above 0.")
+        raise TrayError(f"{table.name}: {name} is {given:g}.", "Expected a number above 0.")
     return given
 
 
@@ -207,8 +208,8 @@ def _note_meaning(
     if not is_depth and moisture is None and "moisture" not in table.numbers:
         if stated.startswith("wet"):
             raise TrayError(
-                f"{table.name}: the weights are wet but no moisture is given; add a column "
-                "moisture (%) or a line '# moisture: 12 %'."
+                f"{table.name}: the weights are wet but no moisture is given.",
+                way_out="Add a column moisture (%) or a line '# moisture: 12 %'.",
             )
         if not stated.startswith("dry"):
             table.notes.append(Said("tray-dry"))
@@ -333,7 +334,10 @@ def _area(size: dict[str, float | None]) -> float:
 def _is_back(name: str, line: int, told: str) -> bool:
     text = told.strip().lower()
     if text not in _OUT + _BACK:
-        raise TrayError(f"{name}, line {line}: direction {told[:20]!r} is neither out nor back.")
+        raise TrayError(
+            f"{name}, line {line}: direction {told[:20]!r} is neither out nor back.",
+            way_out="Write one of them.",
+        )
     return text in _BACK
 
 
@@ -348,13 +352,14 @@ def _assemble(table: _Table, readings: list[_Reading], unit: str, run_unit: str)
         if other is not one:
             raise TrayError(
                 f"{table.name}, lines {other.line} and {one.line}: two trays at "
-                f"{one.station_m:g} m in {one.run}; correct the position or number the runs."
+                f"{one.station_m:g} m in {one.run}.",
+                way_out="Correct the position or number the runs.",
             )
     stations = sorted({place for _, place in by_place})
     if len(stations) < 2:
         raise TrayError(
-            f"{table.name}: {len(stations)} tray position found; expected at least two across "
-            "the band."
+            f"{table.name}: {len(stations)} tray position found.",
+            "Expected at least two across the band.",
         )
     amount = np.full((len(names), len(stations)), np.nan)
     width = np.zeros(len(stations))
@@ -365,7 +370,7 @@ def _assemble(table: _Table, readings: list[_Reading], unit: str, run_unit: str)
     missing = sum(math.isnan(r.amount) for r in readings)
     if not np.nansum(amount) > 0:
         raise TrayError(
-            f"{table.name}: no tray caught anything; expected weights above 0 under the band."
+            f"{table.name}: no tray caught anything.", "Expected weights above 0 under the band."
         )
     notes = table.notes
     if missing:

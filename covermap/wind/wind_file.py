@@ -217,8 +217,10 @@ def _nothing_left(name: str, removed: pd.DataFrame) -> WindError:
     line = int(removed["source_row"].iloc[0])
     return WindError(
         f"{name}, line {line}: {removed['reason'].iloc[0]}, and no other reading can be used "
-        f"either ({_counted(removed)}). Expected a time, a speed of 0 to {MOST_WIND_SPEED_M_S:g} "
-        "m/s and a direction of 0 to 360 in each line; check the columns and their units."
+        f"either ({_counted(removed)}).",
+        f"Expected a time, a speed of 0 to {MOST_WIND_SPEED_M_S:g} m/s and a direction of 0 to 360 "
+        "in each line.",
+        "Check the columns and their units.",
     )
 
 

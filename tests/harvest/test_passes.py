@@ -274,4 +274,4 @@ def test_a_flow_no_crop_can_give_is_warned_of_with_the_likely_unit():
     assert passes_of(track_of(fixes.assign(grain_flow_kg_s=36.0)))[1].notes == ()
     (warning,) = told(passes_of(track_of(fixes.assign(grain_flow_kg_s=60.0)))[1].notes)
     assert warning.startswith("Warning: column 'flow' gives 33.33 t/ha")
-    assert "--unit flow=t/h" in warning
+    assert 'give [units] flow = "lb/s" or [units] flow = "t/h".' in warning

@@ -260,15 +260,15 @@ def test_a_file_too_large_for_the_disk_quota_is_no_half_result(done, tmp_path):
     code = (
         "import resource, signal, sys\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "import test_season_run\n"
+        "import season_builders\n"
         "from pathlib import Path\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, 60_000))\n"
-        "content = test_season_run.run(Path(sys.argv[1]), Path(sys.argv[2]))\n"
+        "content = season_builders.run(Path(sys.argv[1]), Path(sys.argv[2]))\n"
         "print({row['status'] for row in content['fields']})\n"
     )
     ran = subprocess.run(
         [sys.executable, "-c", code, file, tmp_path / "out"],
-        cwd=Path(__file__).parent, capture_output=True, text=True, check=False,
+        cwd=Path(__file__).parents[1], capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert ran.stdout.strip() == "{'failed'}", ran.stderr
     assert list((tmp_path / "out").glob("fields/*")) == []
