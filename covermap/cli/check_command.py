@@ -14,8 +14,9 @@ from covermap.cli.options import in_options, open_source, setting_options, sourc
 @click.command("check")
 @source_options
 @setting_options()
+@click.option("--us-units", is_flag=True, help="Show feet, miles and pounds.")
 @click.option("--json", "as_json", is_flag=True, help="Print as JSON.")
-def check_command(source: Path, as_json: bool, **options: Any) -> None:
+def check_command(source: Path, us_units: bool, as_json: bool, **options: Any) -> None:
     """Say what was recognised in SOURCE, which track points would be left out and what is assumed.
 
     Writes nothing. Missing settings are listed, not refused.
@@ -27,4 +28,4 @@ def check_command(source: Path, as_json: bool, **options: Any) -> None:
     if as_json:
         click.echo(json.dumps(report, indent=2, ensure_ascii=False))
     else:
-        click.echo(check_text(report))
+        click.echo(check_text(report, us_units))

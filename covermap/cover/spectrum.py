@@ -94,8 +94,8 @@ class Spectrum:
         ground gave up.
     stretches, length_m, longest_m : int, float, float
         Transects, or parts of them, that were used; length of all and of the longest [m].
-    reason : str
-        Why there is no spectrum; empty if there is one.
+    reason : Said or None
+        Why there is no spectrum; None if there is one.
     """
 
     spacing_m: float
@@ -107,7 +107,7 @@ class Spectrum:
     stretches: int
     length_m: float
     longest_m: float
-    reason: str
+    reason: Said | None
 
     @property
     def middle_m(self) -> np.ndarray:
@@ -163,7 +163,7 @@ def cross_track_spectrum(
             f"Expected {grid.rows} × {grid.cols} cells.",
         )
     reason = _reason_against(grid, heading_deg, spacing_m)
-    if reason:
+    if reason is not None:
         return _without_bands(heading_deg, spacing_m, reason)
     step_m = grid.cell_m / 2
     longest_m = math.hypot(grid.rows, grid.cols) * grid.cell_m
@@ -177,31 +177,30 @@ def cross_track_spectrum(
         if length_m >= LEAST_SPACINGS * spacing_m - 2 * step_m and (samples.mean(axis=1) > 0).all():
             sums.add(samples)
     if sums.stretches == 0:
-        return _without_bands(
-            heading_deg,
-            spacing_m,
-            f"The longest stretch of harvested ground without a hole, square to the passes and "
-            f"{pass_ends_m:g} m from their ends, is {longest_seen_m:.0f} m; {LEAST_SPACINGS:g} "
-            f"spacings of {spacing_m:.1f} m are needed.",
-        )
+        numbers = {
+            "pass_ends_m": pass_ends_m,
+            "longest_m": longest_seen_m,
+            "spacings": LEAST_SPACINGS,
+            "spacing_m": spacing_m,
+        }
+        return _without_bands(heading_deg, spacing_m, Said("spectrum-none-short", numbers))
     return sums.spectrum(heading_deg)
 
 
-def _reason_against(grid: Grid, heading_deg: float, spacing_m: float) -> str:
+def _reason_against(grid: Grid, heading_deg: float, spacing_m: float) -> Said | None:
     """Say why there can be no spectrum, if so."""
     if not math.isfinite(heading_deg):
-        return "The passes have no main heading, so nothing lies square to them."
+        return Said("spectrum-none-heading")
     if not (math.isfinite(spacing_m) and spacing_m > 0):
-        return "The spacing of the passes is not known; at least two side by side are needed."
-    if spacing_m < _LEAST_CELLS_PER_SPACING * grid.cell_m:
-        return (
-            f"Cells of {grid.cell_m:g} m are too coarse for passes {spacing_m:.1f} m apart; "
-            f"choose a cell of at most {spacing_m / _LEAST_CELLS_PER_SPACING:.2g} m."
-        )
-    return ""
+        return Said("spectrum-none-spacing")
+    most_m = spacing_m / _LEAST_CELLS_PER_SPACING
+    if most_m < grid.cell_m:
+        numbers = {"cell_m": grid.cell_m, "spacing_m": spacing_m, "most_m": most_m}
+        return Said("spectrum-none-coarse", numbers)
+    return None
 
 
-def _without_bands(heading_deg: float, spacing_m: float, reason: str) -> Spectrum:
+def _without_bands(heading_deg: float, spacing_m: float, reason: Said) -> Spectrum:
     """Give a spectrum that only says why there is none."""
     nothing = SpectrumCurve(np.zeros(0), *(math.nan,) * 5)
     return Spectrum(
@@ -394,7 +393,7 @@ class _Sums:
             self.stretches,
             self._length_m,
             self._longest_m,
-            "",
+            None,
         )
 
 
@@ -404,8 +403,8 @@ def spectrum_findings(spectrum: Spectrum) -> list[Said]:
     Named is what holds at least :data:`LEAST_CV_PCT` and stands out by
     :data:`LEAST_CONTRAST`; the stronger comes first.
     """
-    if spectrum.reason:
-        return [Said("spectrum-none", {"reason": spectrum.reason})]
+    if spectrum.reason is not None:
+        return [spectrum.reason]
     ratio, given = spectrum.ratio, spectrum.given
     lines = (
         (

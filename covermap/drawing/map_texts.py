@@ -60,14 +60,19 @@ def like(name: str) -> str:
 
 
 def in_both_units(lines: Callable[[bool], Iterable[Sequence[str]]]) -> Rows:
-    """Give label, metric text and, where it differs, text in US units of each line.
+    """Give label, metric text and, where they differ, text and label in US units of each line.
 
-    ``lines`` takes ``us_units`` and gives the same labels either way.
+    ``lines`` takes ``us_units``.
     """
-    return [
-        [label, metric] if metric == us else [label, metric, us]
-        for (label, metric), (_, us) in zip(lines(False), lines(True), strict=True)
-    ]
+    rows = []
+    for (label, metric), (us_label, us) in zip(lines(False), lines(True), strict=True):
+        row = [label, metric]
+        if label != us_label:
+            row += [us, us_label]
+        elif metric != us:
+            row.append(us)
+        rows.append(row)
+    return rows
 
 
 def pass_rows(record: Mapping[str, Any], us_units: bool) -> Rows:

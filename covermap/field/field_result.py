@@ -267,7 +267,7 @@ def _beyond_limits(result: FieldResult) -> dict[str, dict[str, float]]:
 
 def _spectrum(result: FieldResult) -> dict[str, Any] | None:
     spectrum = result.spectrum
-    if spectrum.reason:
+    if spectrum.reason is not None:
         return None
     curves = {"ratio": spectrum.ratio, "residue": spectrum.residue, "given": spectrum.given}
     return {

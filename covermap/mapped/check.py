@@ -15,6 +15,7 @@ from covermap.settings.field_settings import FieldSettings
 from covermap.settings.needed import crop_of, no_cut_width, no_spread_width, usual_cut_width_m
 from covermap.tables.plain_values import plain
 from covermap.tables.said import said_of
+from covermap.units import shown
 
 #: Cut width taken only to look for passes when none is known [m].
 _STAND_IN_WIDTH_M = 9.0
@@ -88,8 +89,9 @@ def check_report(
     return plain(report)  # type: ignore[no-any-return]
 
 
-def check_text(report: dict[str, Any]) -> str:
+def check_text(report: dict[str, Any], us_units: bool = False) -> str:
     """Put a report from :func:`check_report` into lines for a terminal."""
+    unit = shown(us_units)
     fixes, passes = report["fixes"], report["passes"]
     lines = [f"{report['source']}: {fixes['read']:,} track points, mapped in {report['crs']}"]
     lines.append("Recognised columns:")
@@ -106,15 +108,15 @@ def check_text(report: dict[str, Any]) -> str:
         if count
     ]
     if fixes["grain_dropped_kg"]:
-        lines.append(f"  with {fixes['grain_dropped_kg']:,.0f} kg of grain")
-    spacing = passes["spacing_median_m"]
+        lines.append(f"  with {unit['mass'].text(fixes['grain_dropped_kg'])} of grain")
+    spacing, length, travel = passes["spacing_median_m"], unit["length"], unit["travel"]
     lines.append(
-        f"Passes: {passes['count']}, {passes['length_km']:.1f} km"
-        + (f", {spacing:.2f} m apart" if spacing else "")
+        f"Passes: {passes['count']}, {passes['length_km'] * 1000 * travel.per_si:.1f} {travel.unit}"
+        + (f", {spacing * length.per_si:.2f} {length.unit} apart" if spacing else "")
     )
     lines.append("Assumed where nothing was said:")
-    lines += [f"  {said['text']}" for said in report["assumptions"]]
-    lines += [said_of(note).note() for note in report["notes"]]
+    lines += [f"  {said_of(said).text(us_units)}" for said in report["assumptions"]]
+    lines += [said_of(note).note(us_units) for note in report["notes"]]
     if report["missing"]:
         lines.append("Still missing for a map:")
         lines += [f"  {text}" for text in report["missing"]]

@@ -57,7 +57,7 @@ def spectrum_plot(spectrum: Spectrum, *, title: str, us_units: bool = False) -> 
         findings = {one.rule: one.text(us_units) for one in spectrum_findings(spectrum)}
         words = "\n".join(wrapped_text(text, _TEXT_INCHES, 9) for text in findings.values())
         figure.text(0.03, 0.905, words, fontsize=9, va="top", linespacing=1.35)
-        if not spectrum.reason:
+        if spectrum.reason is None:
             axes = figure.add_axes((0.08, 0.12, 0.89, 0.69 - 0.037 * words.count("\n")))
             metres, unit = length_unit(us_units)
             _draw(axes, spectrum, metres, unit)

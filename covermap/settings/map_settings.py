@@ -268,7 +268,7 @@ class LimitsSection:
         "speed",
         "Faster travel is road travel, not harvest.",
         default=4.5,
-        why="common practice, no source: harvest is slower than 16 km/h",
+        why="common practice, no source: harvest is slower than {4.444:speed .2g}",
         above=0.0,
     )
 

@@ -57,7 +57,7 @@ class Setting:
     default : str, float, tuple or None
         Value if nothing is given; None if it is optional or found otherwise.
     why : str
-        Reason for the default.
+        Reason for the default; its figures as in a sentence (:mod:`covermap.tables.said`).
     low, high : float
         Bounds, both allowed unless ``above_low``.
     above_low : bool

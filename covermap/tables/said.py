@@ -87,6 +87,11 @@ def template(rule: str, us_units: bool = False) -> str:
     return words if isinstance(words, str) else words["us" if us_units else "si"]
 
 
+def filled(words: str, us_units: bool = False) -> str:
+    """Give a text that holds figures of its own, such as the reason for a default."""
+    return _Sentence(us_units).format(words)
+
+
 def names_in(rule: str) -> set[str]:
     """Give the names of the numbers that the words of a rule show."""
     words = template(rule) + template(rule, us_units=True)
@@ -121,7 +126,8 @@ class _Sentence(string.Formatter):
     ``{x:length number}`` leaves the unit out. What follows is a format of Python's own for
     the value (``{x:length .0f}``); ``g`` gives a stated figure as it was stated in SI, and in
     US units with the decimals of its kind. A number in place of a name is itself, in SI:
-    ``{3.3:mass per area g}`` is a published figure. None and NaN are a dash.
+    ``{3.3:mass per area g}`` is a published figure. ``{x:words}`` is a text that holds such
+    figures itself. None and NaN are a dash.
     """
 
     def __init__(self, us_units: bool) -> None:
@@ -137,6 +143,8 @@ class _Sentence(string.Formatter):
         kind = max((k for k in self._units if f"{format_spec} ".startswith(f"{k} ")), default="")
         if format_spec and (value is None or (isinstance(value, float) and math.isnan(value))):
             return "–"
+        if format_spec == "words":
+            return self.format(value)
         if not kind:
             return str(format(value, format_spec))
         unit = self._units[kind]

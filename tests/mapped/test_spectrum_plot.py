@@ -72,7 +72,7 @@ def test_two_spacings_carry_the_number_when_they_are_the_fault():
 def test_no_spectrum_says_why_and_draws_nothing():
     spectrum = made(cols=60)
     svg = spectrum_plot(spectrum, title="small")
-    assert spectrum.reason.split(";")[0] in words(svg)
+    assert spectrum.reason.text().split(";")[0] in words(svg)
     assert "CV in each band" not in svg
 
 

@@ -9,9 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from builders import si_units_in
+from builders import settings_of, si_units_in
 
+from covermap.settings.field_settings import SETTINGS, defaults_used
 from covermap.tables.said import Said, each_once, names_in, rules_of, said_of, template
+from covermap.tables.said import filled as words_of
 from covermap.units import shown
 
 SENTENCES = resources.files("covermap.tables") / "sentences"
@@ -26,7 +28,7 @@ def filled(rule: str) -> Said:
     for us_units in (False, True):
         for _, name, form, _ in string.Formatter().parse(template(rule, us_units)):
             if name in names_in(rule):
-                numbers[name] = 1234.5 if form else "a text of its own"
+                numbers[name] = 1234.5 if form not in ("", "words") else "a text of its own"
     if "kind" in names_in(rule):
         numbers["kind"] = "length g"
     return Said(rule, numbers)
@@ -89,6 +91,25 @@ def test_published_nutrients_are_told_by_the_readers_ton():
     assert "a short ton of wheat straw 9.0 to 12.0 lb N" in us
 
 
+@pytest.mark.parametrize("setting", SETTINGS, ids=lambda one: one.name)
+def test_the_reason_for_a_default_is_told_in_the_readers_units(setting):
+    assert not si_units_in(words_of(setting.why, us_units=True))
+
+
+def test_a_published_figure_in_a_reason_is_told_in_the_readers_units():
+    """16 km/h is 9.94 mph (NIST SP 811, appendix B.8)."""
+    (said,) = (
+        one
+        for one in defaults_used(settings_of(), ["limits"])
+        if one.numbers["setting"] == "[limits] most_harvest_speed"
+    )
+    back = said_of(json.loads(json.dumps(said.as_record())))
+    assert back.text().endswith(
+        "= 4.5 m/s (common practice, no source: harvest is slower than 16 km/h)."
+    )
+    assert back.text(us_units=True).endswith("slower than 9.9 mph).")
+
+
 def test_what_is_not_known_is_a_dash():
     for nothing in (None, math.nan):
         said = Said("plan-spread-again", {"mean_ratio": nothing, "load_t_ha": nothing})
@@ -114,5 +135,5 @@ def test_every_kind_has_a_unit_in_both_systems():
     assert set(shown(False)) == set(shown(True))
     for rule in RULES:
         for _, name, form, _ in string.Formatter().parse(template(rule)):
-            if name and re.search("^[a-z]{2}", form or ""):
+            if name and form != "words" and re.search("^[a-z]{2}", form or ""):
                 assert any(form.startswith(kind) for kind in shown(False)), (rule, form)
