@@ -20,19 +20,13 @@ from covermap.door.answer import Answer
 from covermap.door.arguments import said_in_python, settings_of
 from covermap.errors import OutputError, SettingsError
 from covermap.field.field_result import FieldResult
-from covermap.files.open_result import MapResult, open_result
+from covermap.files.open_result import BANDS, MapResult, open_result
 from covermap.plan.field_plan import FieldPlan
 from covermap.settings.field_file import with_stated
+from covermap.tables.column_meanings import band_column
 
 if TYPE_CHECKING:
     import xarray
-
-_MEANINGS = {
-    "residue_t_ha": ("t/ha", "residue lying there, dry matter"),
-    "cover_pct": ("%", "ground covered"),
-    "spread_ratio": ("1", "residue landed / residue of this ground that went through the machine"),
-    "layers": ("1", "passes that laid residue here"),
-}
 
 
 class FieldMap:
@@ -79,7 +73,7 @@ class FieldMap:
     @cached_property
     def rasters(self) -> dict[str, np.ndarray]:
         """Arrays (rows, columns), north up, NaN where there is nothing to say, by band name."""
-        return {name: self.result.rasters[name].whole() for name in _MEANINGS}
+        return {name: self.result.rasters[name].whole() for name in BANDS}
 
     @property
     def summary(self) -> Mapping[str, Any]:
@@ -110,10 +104,12 @@ class FieldMap:
         grid = self.result.grid
         return xarray.Dataset(
             {
-                name: (("northing", "easting"), values, {"units": unit, "long_name": meaning})
-                for (name, values), (unit, meaning) in zip(
-                    self.rasters.items(), _MEANINGS.values(), strict=True
+                name: (
+                    ("northing", "easting"),
+                    values,
+                    {"units": band_column(name).unit, "long_name": band_column(name).meaning},
                 )
+                for name, values in self.rasters.items()
             },
             {
                 "easting": grid.west + grid.cell_m * (np.arange(grid.cols) + 0.5),
@@ -229,9 +225,17 @@ class FieldMap:
         return file
 
     def picture(self, layer: str = "spread_ratio", *, us_units: bool = False) -> str:
-        """Draw one layer with strips, legend, north and scale bar, as SVG."""
+        """Draw one band of ``rasters`` with strips, legend, north and scale bar, as SVG.
+
+        Raises
+        ------
+        SettingsError
+            If there is no such band.
+        """
         from covermap.report.field_picture import field_picture
 
+        if layer not in BANDS:
+            raise SettingsError(f"{layer} is no band to draw.", f"Bands are {', '.join(BANDS)}.")
         return field_picture(self.result, layer, us_units=us_units)
 
     def _run(self, what: str) -> FieldResult:

@@ -80,7 +80,8 @@ def map_field(
     progress : callable, optional
         Told the name of each step.
     **how
-        As for :func:`read`.
+        ``columns``, ``units``, ``pass_settings`` and any setting, as for :func:`read`:
+        ``crop="wheat"``, ``cut_width="35 ft"``, ``spread_width="30 ft"``.
 
     Returns
     -------
