@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 
 from covermap.cover.cross_section import across_middle_pass
 from covermap.drawing.map_texts import (
@@ -145,19 +146,18 @@ def _geojson(shapes: gpd.GeoSeries) -> list[dict[str, Any]]:
     if len(shapes) == 0:
         return []
     return [
-        {"type": shape["type"], "coordinates": _packed(shape["coordinates"])}
-        for shape in (shape.__geo_interface__ for shape in shapes.to_crs(4326))
+        {"type": shape.geom_type, "coordinates": _packed(shape)} for shape in shapes.to_crs(4326)
     ]
 
 
-def _packed(coordinates: Any) -> Any:
+def _packed(shape: Any) -> Any:
     """Give positions as steps from one to the next, longitude and latitude in turn.
 
     Written out in degrees, the strips of a field of 100 ha would fill half of the page.
     """
-    if isinstance(coordinates[0], float):  # a point
-        coordinates = [coordinates]
-    if not isinstance(coordinates[0][0], float):
-        return [_packed(part) for part in coordinates]
-    whole = np.rint(np.asarray([xy[:2] for xy in coordinates]) / _DEGREE_STEP).astype(np.int64)
+    if hasattr(shape, "geoms"):
+        return [_packed(part) for part in shape.geoms]
+    if hasattr(shape, "exterior"):
+        return [_packed(ring) for ring in (shape.exterior, *shape.interiors)]
+    whole = np.rint(shapely.get_coordinates(shape) / _DEGREE_STEP).astype(np.int64)
     return np.diff(whole, axis=0, prepend=0).ravel().tolist()
